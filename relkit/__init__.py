@@ -1,0 +1,1 @@
+"""relkit: one song's release as a signed, versioned repository."""

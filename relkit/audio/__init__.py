@@ -1,0 +1,1 @@
+"""Opening files: head, essence, tail; raw frames to samples; encodings."""

@@ -1,0 +1,1 @@
+"""A revision becomes a package: names, notes, artwork, archive."""

@@ -1,0 +1,1 @@
+"""The verbs, one file each, and the public Python API."""

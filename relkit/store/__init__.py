@@ -1,0 +1,1 @@
+"""Chunks, codings, content, revisions, records, integrity; knows no music."""

@@ -1,0 +1,1 @@
+"""Canonical bytes, keys, SSH signatures, trusted signers."""
