@@ -1,0 +1,282 @@
+"""What gets signed: the models of manifests and records, nothing else.
+
+A manifest lists what one revision or one package holds. A record is any other
+signed fact. Both are written once as canonical JSON and never again: a
+signature is checked over the stored bytes, and a field that this version does
+not know is kept, so that a later relkit may add to them.
+
+Conventions
+    digests      SHA-256, 64 lower-case hex digits, unless the name says otherwise
+    times        ISO 8601, UTC, whole seconds, "+00:00"
+    days         civil days, "yyyy-mm-dd", without a zone
+    loudness     [LUFS], range [LU], peaks [dBTP] and [dBFS], two decimals;
+                 null where the file is silent or too short to have the figure
+
+Not here: making the bytes and signatures (``relkit.trust``), storing them
+(``relkit.store``), deciding what goes in (``relkit.release``).
+"""
+
+from __future__ import annotations
+
+import re
+from typing import Annotated, Any, Literal, TypeVar
+
+from pydantic import BaseModel, ConfigDict, Field, StringConstraints, ValidationError, model_validator
+
+from relkit.errors import DamagedError
+from relkit.filenames import fault_of_path, shown, twins
+
+FORMAT = 1
+MANIFEST_NAMESPACE = "manifest@relkit.example"  # frozen; RFC 2606 reserves .example, so it is nobody's
+RECORD_NAMESPACE = "git"  # what stock git verifies tags in
+
+Sha256 = Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{64}$")]
+RandomId = Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{32}$")]
+Day = Annotated[str, StringConstraints(pattern=r"^\d{4}-(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])$")]
+Moment = Annotated[str, StringConstraints(pattern=r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\+00:00$")]
+Count = Annotated[int, Field(ge=0, le=2**53 - 1)]
+
+
+class BadManifestError(DamagedError):
+    """A manifest or record does not say what one must say, or names unsafe paths."""
+
+
+class Signed(BaseModel):
+    """Base of all models: frozen, and unknown fields survive a reading."""
+
+    model_config = ConfigDict(extra="allow", frozen=True)
+
+
+class VersionFacts(Signed):
+    """The place of a file on the four axes of a version, as declared that day."""
+
+    id: str
+    label: str
+    parts: str
+    form: str
+    rating: str | None = None  # None: not declared, which counts as explicit
+    language: str | None = None
+    removed: list[str] = []
+    length_group: str
+
+    @property
+    def may_be_explicit(self) -> bool:
+        """Whether a recipient who excludes explicit material must not get this."""
+        return self.rating not in {"clean", "no-edit-needed"}
+
+
+class SoundFacts(Signed):
+    """What was measured of the audio inside a file; never read from tags."""
+
+    identity: Sha256
+    sample_format: str
+    sample_rate_hz: Count
+    channels: Count
+    channel_mask: Count = 0
+    frames: Count
+    integrated_loudness_lufs: float | None = None
+    loudness_range_lu: float | None = None
+    true_peak_dbtp: float | None = None
+    sample_peak_dbfs: float | None = None
+    meter: str | None = None  # None: a format that is stored but not measured
+
+    @property
+    def duration_s(self) -> float:
+        """Length in seconds."""
+        return self.frames / self.sample_rate_hz if self.sample_rate_hz else 0.0
+
+
+class Derivation(Signed):
+    """What a derived file was made from. The maker is noted but is no part of the key."""
+
+    source_sha256: Sha256
+    recipe: str
+    made_with: str
+
+
+class FileEntry(Signed):
+    """One file of a revision or package."""
+
+    role: str  # "version", "cover", "sheet", "note"
+    name: str
+    size_bytes: Count
+    sha256: Sha256
+    xxh3_128: Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{32}$")]
+    container: str | None = None
+    version: VersionFacts | None = None
+    sound: SoundFacts | None = None
+    derived_from: Derivation | None = None
+
+
+class ReleaseFacts(Signed):
+    """The declared facts of a song that anybody may know."""
+
+    artist: str
+    title: str
+    tempo: str | None = None  # as people read it: "122 BPM"
+    key: str | None = None  # "F# minor"
+
+
+class _Manifest(Signed):
+    format: Literal[1]
+    release_id: RandomId
+    release: ReleaseFacts
+    revision: Annotated[int, Field(ge=1, le=2**31)]
+    recorded_at: Moment
+    files: list[FileEntry]
+
+    @model_validator(mode="after")
+    def _paths_are_safe(self) -> _Manifest:
+        names = [entry.name for entry in self.files]
+        for name in names:
+            fault = fault_of_path(name)
+            if fault is not None:
+                raise ValueError(f"file name {shown(name)!r} {fault}")
+        for first, second in twins(names):
+            raise ValueError(f"{shown(first)!r} and {shown(second)!r} are one file on some systems")
+        return self
+
+    def entry(self, name: str) -> FileEntry | None:
+        """Return the file of that name, or None."""
+        return next((entry for entry in self.files if entry.name == name), None)
+
+
+class RevisionManifest(_Manifest):
+    """The signed list of one revision's files."""
+
+    type: Literal["revision"] = "revision"
+    previous: list[Sha256]
+    note: str = ""
+    session: str | None = None
+    tool: str
+
+
+class PackageManifest(_Manifest):
+    """The signed list of one package's files: no recipient, no wall clock, no tool.
+
+    ``recorded_at`` is the time of its revision, so that the same revision and
+    wants give the same bytes on any day.
+    """
+
+    type: Literal["package"] = "package"
+    name: str  # of the package's folder
+    of_revision: Sha256
+    replaces: Sha256 | None = None
+
+    @model_validator(mode="after")
+    def _name_is_one_component(self) -> PackageManifest:
+        fault = "has a separator" if "/" in self.name else fault_of_path(self.name)
+        if fault is not None:
+            raise ValueError(f"package name {shown(self.name)!r} {fault}")
+        return self
+
+
+class RecipientFacts(Signed):
+    """Who received, as known on that day. No address ever."""
+
+    id: RandomId
+    name: str
+    kind: str | None = None
+
+
+class _Record(Signed):
+    format: Literal[1]
+    id: RandomId
+    release_id: RandomId
+    recorded_at: Moment
+    of: Sha256  # digest of the manifest or record that this speaks of
+    after: list[Sha256]  # newest records and revision known when this was written
+
+    @property
+    def ref(self) -> str:
+        """Name below ``refs/tags/``; the tag carries the same."""
+        return f"records/{self.id}"
+
+
+class ShippedRecord(_Record):
+    """A package went to a recipient on a day."""
+
+    type: Literal["shipped"] = "shipped"
+    recipient: RecipientFacts
+    shipped_on: Day
+    form: Literal["folder", "zip"]
+    revision: int
+    versions: list[str]
+    channel: str | None = None
+    note: str = ""
+
+    @property
+    def ref(self) -> str:
+        """Name below ``refs/tags/``; no person's name in it."""
+        return f"shipped/{self.shipped_on}-{self.id}"
+
+
+class WithdrawnRecord(_Record):
+    """An earlier record was a mistake or must not be used any more."""
+
+    type: Literal["withdrawn"] = "withdrawn"
+    reason: str
+    never_sent: bool = False
+
+
+class OtherRecord(_Record):
+    """A record of a type that this version does not know: kept, shown, checked, not understood."""
+
+    type: str
+
+
+Record = ShippedRecord | WithdrawnRecord | OtherRecord
+_RECORDS: dict[str, type[Record]] = {"shipped": ShippedRecord, "withdrawn": WithdrawnRecord}
+
+
+def _first_fault(error: ValidationError) -> str:
+    """Put the first of pydantic's findings into one line."""
+    first = error.errors()[0]
+    where = ".".join(str(step) for step in first["loc"])
+    return shown(f"{where}: {first['msg']}" if where else re.sub("^Value error, ", "", first["msg"]))
+
+
+def read_revision(document: Any, *, what: str) -> RevisionManifest:
+    """Read a revision's manifest from parsed JSON.
+
+    Raises:
+        BadManifestError: not a revision manifest of a known format, or unsafe names.
+    """
+    return _read(RevisionManifest, document, what)
+
+
+def read_package(document: Any, *, what: str) -> PackageManifest:
+    """Read a package's manifest from parsed JSON.
+
+    Raises:
+        BadManifestError: not a package manifest of a known format, or unsafe names.
+    """
+    return _read(PackageManifest, document, what)
+
+
+def read_record(document: Any, *, what: str) -> Record:
+    """Read a record from parsed JSON.
+
+    Raises:
+        BadManifestError: not a record of a known format.
+    """
+    kind = document.get("type") if isinstance(document, dict) else None
+    return _read(_RECORDS.get(str(kind), OtherRecord), document, what)
+
+
+_Model = TypeVar("_Model", bound=Signed)
+
+
+def _read(model: type[_Model], document: Any, what: str) -> _Model:
+    try:
+        return model.model_validate(document, strict=True)
+    except ValidationError as error:
+        raise BadManifestError(
+            f"{what} cannot be used: {_first_fault(error)}",
+            hint="Get a fresh copy from the sender; if it stays, a newer relkit may know this format.",
+        ) from error
+
+
+def as_document(model: Signed) -> dict[str, Any]:
+    """Return a model as JSON-ready values; what is None or unset stays visible as null."""
+    return model.model_dump(mode="json")
