@@ -1,0 +1,294 @@
+"""Taking a file in: its parts are cut, coded and written, each chunk once.
+
+One reading of the file feeds everything. While the caller's thread cuts and
+looks chunks up, in file order so that the same files always give the same
+store, one thread hashes and two code. What is waiting to be coded is bounded,
+so memory does not grow with the file.
+
+Conventions
+    a file is fed part by part, window by window, exactly as it lies on disk
+    digests are SHA-256 in hex
+
+Not here: reading the file (``relkit.audio.reading``), giving it back
+(``relkit.store.restoring``), and what it means.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections import deque
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
+from typing import Any, Self
+
+import numpy as np
+import xxhash
+
+from relkit.audio.container import Container, Part, PcmFormat
+from relkit.store import codings
+from relkit.store.chunk_index import ChunkIndex, Entry, chunk_key
+from relkit.store.chunking import Cutter
+from relkit.store.layout import LAYOUT, Chunk, Layout, LayoutPart
+from relkit.store.packing import BLOB, SQUEEZED, STORED, TREE, PackWriter, prepared
+from relkit.store.repository import tree_bytes
+
+PIECE_BYTES = 1 << 20  # of what is not cut by content
+_CODERS = 2
+_WAITING = 24  # chunks between cutting and writing: a few MB
+
+
+@dataclass
+class _Blob:
+    """A chunk on its way into the pack; known at once, written a little later."""
+
+    oid: bytes = b""
+    coding: str = ""
+
+
+@dataclass
+class Stored:
+    """What became of one file."""
+
+    sha256: str
+    xxh3_128: str
+    size_bytes: int
+    frames_sha256: str | None  # of the essence as little-endian frames, or as MPEG frames
+    tree: bytes = b""  # its content, once the intake is settled
+
+
+class Intake:
+    """Takes any number of files into one pack. ``settle`` completes them.
+
+    Args:
+        pack: where new objects go.
+        index: what is stored already.
+    """
+
+    def __init__(self, pack: PackWriter, index: ChunkIndex) -> None:
+        self._pack = pack
+        self._index = index
+        self._coders = ThreadPoolExecutor(_CODERS, "relkit-code")
+        self.hashing = ThreadPoolExecutor(1, "relkit-hash")
+        self._waiting: deque[tuple[Future[tuple[str, bytes, bytes]], _Blob]] = deque()
+        self._seen: dict[bytes, _Blob] = {}  # chunks of this intake, by key
+        self._fresh: list[bytes] = []
+        self._files: list[tuple[Stored, Layout, list[_Blob | None]]] = []
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._coders.shutdown(cancel_futures=True)
+        self.hashing.shutdown(cancel_futures=True)
+
+    @property
+    def fresh(self) -> dict[bytes, Entry]:
+        """Chunks that were not stored before, for the index, once settled."""
+        return {key: (self._seen[key].oid, self._seen[key].coding) for key in self._fresh}
+
+    def file(self, container: Container) -> FileIntake:
+        """Begin a file."""
+        return FileIntake(self, container)
+
+    def whole(self, container: Container, data: bytes) -> Stored:
+        """Take in a small file that is in memory already."""
+        taking = self.file(container)
+        for part in container.parts:
+            taking.feed(part, memoryview(data)[part.offset : part.offset + part.length])
+        return taking.finish()
+
+    def chunk(self, part: LayoutPart, data: bytes, sha256: bytes, coding: str, level: int) -> _Blob:
+        """Find or code one chunk."""
+        key = chunk_key(part, sha256) if part.sample_format is not None else sha256 + b"/"
+        blob = self._seen.get(key)
+        if blob is not None:
+            return blob
+        blob = self._seen[key] = _Blob()
+        found = self._index.find(key) if part.sample_format is not None else None
+        if found is not None:
+            blob.oid, blob.coding = found
+            return blob
+        if part.sample_format is not None:
+            self._fresh.append(key)
+        while len(self._waiting) >= _WAITING:
+            self._write_one()
+        job = self._coders.submit(_code, coding, data, part.channels, part.sample_bytes, level)
+        self._waiting.append((job, blob))
+        return blob
+
+    def done(self, stored: Stored, layout: Layout, blobs: list[_Blob | None]) -> None:
+        """Note a file that has been fed; its tree is written when all is settled."""
+        self._files.append((stored, layout, blobs))
+
+    def settle(self) -> None:
+        """Write what is waiting, and the layouts and trees of all files."""
+        while self._waiting:
+            self._write_one()
+        for stored, layout, blobs in self._files:
+            chunks = [chunk for part in layout.parts for chunk in part.chunks]
+            for chunk, blob in zip(chunks, blobs, strict=True):
+                if blob is not None:
+                    chunk.coding = blob.coding
+            entries = {LAYOUT: (self._pack.add(BLOB, layout.to_bytes()), False)}
+            for number, blob in enumerate(blob for blob in blobs if blob is not None):
+                entries[f"{number:08x}"] = blob.oid, False
+            stored.tree = self._pack.add(TREE, tree_bytes(entries))
+        self._files.clear()
+
+    def _write_one(self) -> None:
+        job, blob = self._waiting.popleft()
+        blob.coding, blob.oid, entry = job.result()
+        self._pack.take(blob.oid, entry)
+
+
+def _code(coding: str, data: bytes, channels: int, sample_bytes: int, level: int) -> tuple[str, bytes, bytes]:
+    """Code one chunk and make its pack entry; runs beside the cutting."""
+    used, blob = codings.encode(coding, data, channels, sample_bytes)
+    return used, *prepared(BLOB, blob, level)
+
+
+class FileIntake:
+    """One file on its way in."""
+
+    def __init__(self, intake: Intake, container: Container) -> None:
+        self._intake = intake
+        self._container = container
+        self._file_hash = hashlib.sha256()
+        self._quick_hash = xxhash.xxh3_128()
+        self._frames_sha256: str | None = None
+        self._size = 0
+        self._parts: list[LayoutPart] = []
+        self._blobs: list[_Blob | None] = []
+        self._current: Part | None = None
+        self._sink: _Sink | None = None
+
+    def feed(self, part: Part, data: memoryview) -> None:
+        """Take the next window of the file, which belongs to ``part``; it may be reused after."""
+        if part is not self._current:
+            self._close_part()
+            self._open_part(part)
+        sink = self._sink
+        assert sink is not None  # noqa: S101 - opened above
+        job = self._intake.hashing.submit(self._hash, sink, data)
+        for size, piece in sink.pieces(data):
+            self._row(sink, size, piece)
+        self._size += len(data)
+        job.result()
+
+    def finish(self) -> Stored:
+        """End the file. Its tree is known only after the intake is settled."""
+        self._close_part()
+        stored = Stored(
+            self._file_hash.hexdigest(), self._quick_hash.hexdigest(), self._size, self._frames_sha256
+        )
+        self._intake.done(stored, Layout(self._size, stored.sha256, self._parts), self._blobs)
+        return stored
+
+    def _hash(self, sink: _Sink, data: memoryview) -> None:
+        self._file_hash.update(data)
+        self._quick_hash.update(data)
+        sink.hash.update(data)
+
+    def _open_part(self, part: Part) -> None:
+        self._current = part
+        sound = self._container.sound if part.kind == "essence" else None
+        row = LayoutPart(part.kind, part.length)
+        coding = codings.PLAIN
+        if isinstance(sound, PcmFormat):
+            coding = codings.coding_for(sound.sample_format, sound.channels)
+        if isinstance(sound, PcmFormat) and coding != codings.PLAIN:
+            row.sample_format, row.sample_bytes = sound.sample_format, sound.sample_bytes
+            row.channels, row.big_endian = sound.channels, sound.big_endian
+            self._sink = _AudioSink(row, coding)
+        else:
+            self._sink = _Sink(row, coding, STORED if part.kind == "essence" else SQUEEZED)
+        self._parts.append(row)
+
+    def _close_part(self) -> None:
+        sink, part = self._sink, self._current
+        if sink is None or part is None:
+            return
+        for size, piece in sink.rest():
+            self._row(sink, size, piece)
+        sink.part.sha256 = sink.hash.hexdigest()
+        if part.kind == "essence":
+            self._frames_sha256 = sink.frames_sha256()
+        self._sink = self._current = None
+
+    def _row(self, sink: _Sink, size: int, piece: bytes | None) -> None:
+        if piece is None:
+            sink.part.chunks.append(Chunk(size, codings.FILL, "00"))
+            self._blobs.append(None)
+            return
+        digest = hashlib.sha256(piece).digest()
+        blob = self._intake.chunk(sink.part, piece, digest, sink.coding, sink.level)
+        sink.part.chunks.append(Chunk(size, codings.PLAIN, digest.hex()))  # coding: when it is known
+        self._blobs.append(blob)
+
+
+class _Sink:
+    """Cuts a part that is not audio into pieces of one size."""
+
+    def __init__(self, part: LayoutPart, coding: str, level: int) -> None:
+        self.part = part
+        self.coding = coding
+        self.level = level
+        self.hash = hashlib.sha256()
+        self._held = bytearray()
+
+    def pieces(self, data: memoryview) -> Iterator[tuple[int, bytes | None]]:
+        """Yield what is complete: size, and bytes or None for digital silence."""
+        self._held += data
+        while len(self._held) >= PIECE_BYTES:
+            piece = bytes(self._held[:PIECE_BYTES])
+            del self._held[:PIECE_BYTES]
+            yield len(piece), piece
+
+    def rest(self) -> Iterator[tuple[int, bytes | None]]:
+        """Yield what is left at the end of the part."""
+        if self._held:
+            yield len(self._held), bytes(self._held)
+
+    def frames_sha256(self) -> str:
+        """Return the digest of the part as little-endian frames."""
+        return self.hash.hexdigest()
+
+
+class _AudioSink(_Sink):
+    """Cuts essence by content, as little-endian frames."""
+
+    def __init__(self, part: LayoutPart, coding: str) -> None:
+        super().__init__(part, coding, STORED)
+        self._frame_bytes = part.sample_bytes * part.channels
+        self._cutter = Cutter(self._frame_bytes)
+        self._turn: Callable[[Any], Any] = _same
+        if part.big_endian:
+            self._turn = self._turned
+            self._frames_hash = hashlib.sha256()
+
+    def pieces(self, data: memoryview) -> Iterator[tuple[int, bytes | None]]:
+        frames = self._turn(np.frombuffer(data, np.uint8)).reshape(-1, self._frame_bytes)
+        for cut in self._cutter.feed(frames):
+            yield cut.frames * self._frame_bytes, cut.data
+
+    def rest(self) -> Iterator[tuple[int, bytes | None]]:
+        for cut in self._cutter.finish():
+            yield cut.frames * self._frame_bytes, cut.data
+
+    def frames_sha256(self) -> str:
+        return (self._frames_hash if self.part.big_endian else self.hash).hexdigest()
+
+    def _turned(self, data: Any) -> Any:
+        little = reversed_samples(data, self.part.sample_bytes)
+        self._frames_hash.update(little)
+        return little
+
+
+def _same(data: Any) -> Any:
+    return data
+
+
+def reversed_samples(data: Any, sample_bytes: int) -> Any:
+    """Reverse the bytes of every sample: big-endian to little-endian and back."""
+    return np.ascontiguousarray(data.reshape(-1, sample_bytes)[:, ::-1]).reshape(-1)

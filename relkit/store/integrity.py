@@ -1,0 +1,168 @@
+"""Is every byte of the store what it should be? Objects, packs, indexes, references.
+
+Reads everything and believes nothing: pack and index checksums, every object's
+name against its bytes, the form of every reference. What a damaged object
+means for a file or a recipient is worked out above this room.
+
+Not here: manifests, signatures and records (``relkit.release.audit``).
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import re
+import zlib
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from relkit.store.packing import object_id
+from relkit.store.repository import REVISIONS, Repository
+
+_BLOCK = 1 << 20
+_REF = re.compile(rb"[0-9a-f]{40}\n")
+_PACKED = re.compile(rb"(#.*|\^[0-9a-f]{40}|[0-9a-f]{40} refs/[^ ]+)")
+_LOOSE_KINDS = {b"commit": 1, b"tree": 2, b"blob": 3, b"tag": 4}
+
+
+@dataclass
+class Integrity:
+    """What was found.
+
+    Attributes:
+        faults: one line each: which file of the store, and what about it.
+        bad: objects whose bytes are not what their name says, or cannot be had.
+        objects: how many were read.
+    """
+
+    faults: list[str] = field(default_factory=list)
+    bad: set[bytes] = field(default_factory=set)
+    objects: int = 0
+
+
+def check(repository: Repository, progress: Callable[[int, int], None] | None = None) -> Integrity:
+    """Check every file of the store.
+
+    Args:
+        progress: called with the number of packs and loose objects done, and of all.
+    """
+    found = Integrity()
+    folder = repository.path / "objects"
+    packs = sorted(folder.glob("pack/*.pack"))
+    loose = sorted(path for path in folder.glob("[0-9a-f][0-9a-f]/*") if len(path.name) == 38)
+    steps = len(packs) + len(loose)
+    for number, pack in enumerate(packs):
+        _check_pack(pack, found)
+        if progress:
+            progress(number + 1, steps)
+    for number, path in enumerate(loose):
+        _check_loose(path, found)
+        if progress:
+            progress(len(packs) + number + 1, steps)
+    found.faults += [
+        f"objects/pack/{index.name} has no pack"
+        for index in sorted(folder.glob("pack/*.idx"))
+        if not index.with_suffix(".pack").exists()
+    ]
+    _check_refs(repository.path, found)
+    return found
+
+
+def _sealed(path: Path) -> bool:
+    """Say whether a file ends with the SHA-1 of all before it, as packs and indexes do."""
+    digest = hashlib.sha1(usedforsecurity=False)
+    left = path.stat().st_size - 20
+    if left < 0:
+        return False
+    with path.open("rb") as file:
+        while left:
+            block = file.read(min(left, _BLOCK))
+            if not block:
+                return False
+            digest.update(block)
+            left -= len(block)
+        return file.read() == digest.digest()
+
+
+def _check_pack(pack: Path, found: Integrity) -> None:
+    from dulwich.object_format import SHA1
+    from dulwich.pack import load_pack_index
+
+    name = f"objects/pack/{pack.name}"
+    index = pack.with_suffix(".idx")
+    if not index.exists():
+        found.faults.append(f"{name} has no index")
+        return
+    whole = _sealed(pack)
+    if not whole:
+        found.faults.append(f"{name} is damaged: its checksum does not fit")
+    if not _sealed(index):
+        found.faults.append(f"objects/pack/{index.name} is damaged: its checksum does not fit")
+    try:
+        with contextlib.closing(load_pack_index(index, SHA1)) as rows:
+            entries = sorted((offset, oid) for oid, offset, _crc in rows.iterentries())
+            bound = rows.get_pack_checksum()
+    except Exception as error:  # noqa: BLE001 - a damaged index trips dulwich in many ways; all mean this
+        found.faults.append(f"objects/pack/{index.name} cannot be read ({type(error).__name__})")
+        return
+    with pack.open("rb") as file:
+        file.seek(-20, 2)
+        if file.read() != bound:
+            found.faults.append(f"objects/pack/{index.name} belongs to another pack")
+    found.objects += len(entries)
+    # Objects of a sealed pack are read all the same: a forger can seal, not make bytes fit their names.
+    _check_objects(pack, [oid for _offset, oid in entries], found)
+
+
+def _check_objects(pack: Path, oids: list[bytes], found: Integrity) -> None:
+    from dulwich.object_format import SHA1
+    from dulwich.objects import RawObjectID
+    from dulwich.pack import Pack
+
+    with contextlib.closing(Pack(str(pack.with_suffix("")), object_format=SHA1)) as opened:
+        for oid in oids:
+            try:
+                kind, data = opened.get_raw(RawObjectID(oid))
+                good = object_id(kind, data) == oid
+            except Exception:  # noqa: BLE001 - as above: whatever it is, the object cannot be had
+                good = False
+            if not good:
+                found.bad.add(oid)
+                found.faults.append(f"objects/pack/{pack.name}: object {oid.hex()} is damaged")
+
+
+def _check_loose(path: Path, found: Integrity) -> None:
+    """Check an object that another program left outside the packs."""
+    oid = bytes.fromhex(path.parent.name + path.name)
+    found.objects += 1
+    good = False
+    with contextlib.suppress(zlib.error, ValueError, KeyError, OSError):
+        decoder = zlib.decompressobj()
+        whole = decoder.decompress(path.read_bytes())
+        header, _, data = whole.partition(b"\0")
+        kind, size = header.split(b" ")
+        good = (
+            decoder.eof
+            and not decoder.unused_data
+            and int(size) == len(data)
+            and object_id(_LOOSE_KINDS[kind], data) == oid
+        )
+    if not good:
+        found.bad.add(oid)
+        found.faults.append(f"objects/{path.parent.name}/{path.name} is damaged")
+
+
+def _check_refs(store: Path, found: Integrity) -> None:
+    if (store / "HEAD").read_bytes() != f"ref: {REVISIONS}\n".encode():
+        found.faults.append("HEAD does not name the revisions")
+    for path in sorted((store / "refs").rglob("*")):
+        if path.is_file() and not path.name.endswith(".lock") and not _REF.fullmatch(path.read_bytes()):
+            found.faults.append(f"{path.relative_to(store).as_posix()} is damaged: it holds no object name")
+    packed = store / "packed-refs"
+    if packed.exists():
+        found.faults += [
+            f"packed-refs line {number} is damaged"
+            for number, line in enumerate(packed.read_bytes().splitlines(), 1)
+            if not _PACKED.fullmatch(line)
+        ]

@@ -1,0 +1,165 @@
+"""Revisions and packages as commits: a signed manifest and the content it lists.
+
+A commit's tree:
+
+    format               what a reader must understand, as JSON
+    manifest.json        canonical JSON
+    manifest.json.sig    its SSH signature
+    content/<sha256>/    one stored file each, see relkit.store.layout
+
+A revision's parents are the revisions before it; a package's parent is its
+revision. The same manifest and content give the same commit on any day: its
+time is the manifest's, its author is always the same, and it names nobody.
+
+Not here: what a manifest says (``relkit.manifest``); here it is bytes.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from datetime import datetime
+
+from relkit.errors import DamagedError, SurroundingsError
+from relkit.filenames import shown
+from relkit.store.chunk_index import parents_of
+from relkit.store.codings import FLAC, FLOAT32, INT32, PLAIN
+from relkit.store.packing import BLOB, COMMIT, TREE, PackWriter
+from relkit.store.repository import Repository, tree_bytes
+
+IDENTITY = b"relkit <relkit@relkit.example>"
+FEATURES = ["layout-1", "fill", FLAC, FLOAT32, INT32, PLAIN]
+_FORMAT = json.dumps(
+    {"features": sorted(FEATURES), "format": 1}, sort_keys=True, separators=(",", ":")
+).encode()
+
+
+class NewerStoreError(SurroundingsError):
+    """The store needs a newer relkit."""
+
+
+@dataclass(frozen=True)
+class Held:
+    """A revision or package as it lies in the store; nothing of it is checked yet.
+
+    Attributes:
+        commit: its object.
+        parents: of the commit, as objects.
+        manifest: bytes of ``manifest.json``.
+        signature: bytes of ``manifest.json.sig``.
+        content: SHA-256 of every stored file to its tree.
+    """
+
+    commit: bytes
+    parents: tuple[bytes, ...]
+    manifest: bytes
+    signature: bytes
+    content: dict[str, bytes]
+
+    @property
+    def digest(self) -> str:
+        """What this is known by: the SHA-256 of its manifest."""
+        return hashlib.sha256(self.manifest).hexdigest()
+
+
+def write(
+    pack: PackWriter,
+    *,
+    manifest: bytes,
+    signature: bytes,
+    content: dict[str, bytes],
+    parents: list[bytes],
+    moment: datetime,
+    message: str,
+) -> bytes:
+    """Write a commit for a manifest and its content; the caller sets the reference.
+
+    Args:
+        content: SHA-256 to tree, for every file that the manifest lists.
+        moment: the manifest's own time.
+        message: for people who look with Git; nothing reads it.
+    """
+    entries = {
+        "format": (pack.add(BLOB, _FORMAT), False),
+        "manifest.json": (pack.add(BLOB, manifest), False),
+        "manifest.json.sig": (pack.add(BLOB, signature), False),
+        "content": (
+            pack.add(TREE, tree_bytes({sha: (tree, True) for sha, tree in content.items()})),
+            True,
+        ),
+    }
+    who = b"%s %d +0000" % (IDENTITY, int(moment.timestamp()))
+    lines = [b"tree " + pack.add(TREE, tree_bytes(entries)).hex().encode()]
+    lines += [b"parent " + parent.hex().encode() for parent in parents]
+    lines += [b"author " + who, b"committer " + who, b"", _plain(message)]
+    return pack.add(COMMIT, b"\n".join(lines))
+
+
+def _plain(message: str) -> bytes:
+    """Make text fit for a commit: no control characters, which Git's own check refuses."""
+    return b"".join(shown(line).encode() + b"\n" for line in message.strip().splitlines())
+
+
+def read(repository: Repository, commit: bytes) -> Held:
+    """Return what a commit holds.
+
+    Raises:
+        DamagedError: something is missing or broken.
+        NewerStoreError: it was written by a relkit that can do more.
+    """
+    tree_oid, parents = parents_of(repository, commit)
+    tree = repository.tree(tree_oid)
+    missing = {"format", "manifest.json", "manifest.json.sig", "content"} - tree.keys()
+    if missing:
+        raise DamagedError(
+            f"commit {commit.hex()} has no {min(missing)}",
+            hint="Run relkit audit, then restore .relkit from a copy.",
+        )
+    _require_known(repository.read(tree["format"], BLOB), commit)
+    return Held(
+        commit,
+        tuple(parents),
+        repository.read(tree["manifest.json"], BLOB),
+        repository.read(tree["manifest.json.sig"], BLOB),
+        repository.tree(tree["content"]),
+    )
+
+
+def _require_known(blob: bytes, commit: bytes) -> None:
+    """Refuse a format that this version does not know, clearly and early."""
+    try:
+        document = json.loads(blob)
+        unknown = set(document["features"]) - set(FEATURES)
+        version = document["format"]
+    except (ValueError, KeyError, TypeError) as error:
+        raise DamagedError(
+            f"commit {commit.hex()} has a damaged format note",
+            hint="Run relkit audit, then restore .relkit from a copy.",
+        ) from error
+    if version != 1 or unknown:
+        raise NewerStoreError(
+            f"this release was written by a newer relkit (format {version}, {', '.join(sorted(unknown))})",
+            hint="Update relkit, then try again.",
+        )
+
+
+def walk(
+    repository: Repository, newest: bytes | None, reader: Callable[[bytes], Held] | None = None
+) -> Iterator[Held]:
+    """Yield a revision and all before it, newest first, each once.
+
+    Where two machines both went on from one revision, a later one has both as
+    parents; all of them are yielded before what lies behind both.
+    """
+    read_one = reader or (lambda commit: read(repository, commit))
+    waiting = [newest] if newest else []
+    seen = set(waiting)
+    while waiting:
+        held = read_one(waiting.pop(0))
+        yield held
+        for parent in held.parents:
+            if parent not in seen:
+                seen.add(parent)
+                waiting.append(parent)
