@@ -1,0 +1,113 @@
+"""Where things lie in a package, and the checksum list that stock tools read."""
+
+from __future__ import annotations
+
+import hashlib
+import subprocess
+from pathlib import Path
+
+import pytest
+
+from relkit.filenames import fault_of_path
+from relkit.manifest import ReleaseFacts
+from relkit.pack import layout
+
+RELEASE = ReleaseFacts(artist="Example Artist", title="Song: One")
+
+
+def test_every_file_says_artist_title_and_what_it_is() -> None:
+    """Bounces lie in a folder of their container; cover and sheet lie on top."""
+    assert layout.bounce_path(RELEASE, "Clean", "wav") == "WAV/Example Artist - Song - One (Clean).wav"
+    assert layout.bounce_path(RELEASE, "Clean", "rf64") == "WAV/Example Artist - Song - One (Clean).wav"
+    assert layout.bounce_path(RELEASE, "Clean", "aiff") == "AIFF/Example Artist - Song - One (Clean).aiff"
+    assert layout.bounce_path(RELEASE, "Clean", "mp3") == "MP3/Example Artist - Song - One (Clean).mp3"
+    assert (
+        layout.bounce_path(RELEASE, "Clean", None, suffix=".OGG")
+        == "Other/Example Artist - Song - One (Clean).ogg"
+    )
+    assert layout.cover_path(RELEASE) == "Example Artist - Song - One (Cover).jpg"
+    assert layout.info_path(RELEASE) == "Example Artist - Song - One (Info).txt"
+
+
+def test_the_paths_of_the_proof_are_safe_and_in_one_folder() -> None:
+    """Nothing of it mixes with the music."""
+    assert {path.split("/")[0] for path in layout.PROOF_FILES} == {layout.PROOF}
+    assert all(fault_of_path(path) is None for path in layout.PROOF_FILES)
+
+
+def test_stock_sha256sum_accepts_the_list_and_finds_a_changed_byte(tmp_path: Path) -> None:
+    """Run in the package's top folder, as the info sheet says."""
+    paths = ["WAV/b c.wav", "WAV/caf\u00e9.wav", "-odd name.txt", " lead.txt", "Cover #1.jpg"]
+    entries: list[tuple[str, str]] = []
+    for path in paths:
+        file = tmp_path / path
+        file.parent.mkdir(exist_ok=True)
+        file.write_bytes(path.encode())
+        entries.append((path, hashlib.sha256(path.encode()).hexdigest()))
+    sums = tmp_path / layout.SUMS
+    sums.parent.mkdir()
+    sums.write_bytes(layout.sha256sums(entries))
+
+    good = subprocess.run(
+        ["sha256sum", "--strict", "-c", layout.SUMS], cwd=tmp_path, capture_output=True, check=False
+    )
+    (tmp_path / paths[0]).write_bytes(b"changed")
+    bad = subprocess.run(
+        ["sha256sum", "--strict", "-c", layout.SUMS], cwd=tmp_path, capture_output=True, check=False
+    )
+
+    assert good.returncode == 0, good.stderr
+    assert good.stdout.count(b": OK") == len(paths)
+    assert bad.returncode == 1
+
+
+def test_the_list_is_what_sha256sum_itself_writes(tmp_path: Path) -> None:
+    """Same bytes as the stock tool's own output, in byte order."""
+    for name in ["b.wav", "a.wav", "B.wav", "\u00e9.wav"]:
+        (tmp_path / name).write_bytes(name.encode())
+    names = sorted((entry.name for entry in tmp_path.iterdir()), key=str.encode)
+    stock = subprocess.run(["sha256sum", *names], cwd=tmp_path, capture_output=True, check=True).stdout
+
+    ours = layout.sha256sums((name, hashlib.sha256(name.encode()).hexdigest()) for name in reversed(names))
+
+    assert ours == stock
+
+
+@pytest.mark.parametrize(
+    ("path", "digest"),
+    [("../a", "0" * 64), ("a\nb", "0" * 64), ("a\\b", "0" * 64), ("a", "0" * 63), ("a", "A" * 64)],
+)
+def test_what_would_need_escaping_never_enters_the_list(path: str, digest: str) -> None:
+    """The manifest forbids such names; here it is the caller's mistake."""
+    with pytest.raises(ValueError, match=r"contains|climbs|no SHA-256"):
+        layout.sha256sums([(path, digest)])
+
+
+@pytest.mark.parametrize(
+    "path",
+    [
+        ".DS_Store",
+        "WAV/.DS_Store",
+        "._Example.wav",
+        "WAV/Thumbs.db",
+        "desktop.ini",
+        "Desktop.ini",
+        ".Trashes/501/x.wav",
+        ".fseventsd/0001",
+        ".Spotlight-V100/Store-V2/a",
+        "System Volume Information/IndexerVolumeGuid",
+        "$RECYCLE.BIN/S-1/desktop.ini",
+        "__MACOSX/._a.wav",
+    ],
+)
+def test_what_systems_leave_behind_is_litter(path: str) -> None:
+    """Common knowledge of the three systems, no published source."""
+    assert layout.is_system_litter(path)
+
+
+@pytest.mark.parametrize(
+    "path", ["a.wav", "WAV/DS_Store", "Thumbs.db/a.wav", "thumbs.db.wav", "_.wav", "proof/x", ""]
+)
+def test_a_real_stray_file_is_no_litter(path: str) -> None:
+    """A name that only looks a little like it is reported as extra."""
+    assert not layout.is_system_litter(path)
