@@ -37,11 +37,13 @@ PUBLIC_KEY = f"{PROOF}/signer.pub"
 SUMS = f"{PROOF}/SHA256SUMS"
 PROOF_FILES = frozenset({MANIFEST, SIGNATURE, PUBLIC_KEY, SUMS})
 
-# Container, as ``relkit.audio`` names it, to folder and suffix. RF64 is WAV to everybody who opens it.
+# Container, as ``relkit.audio.formats`` names it, to folder and suffix: what people call it who open it.
 _PLACES = {
     "wav": ("WAV", ".wav"),
     "rf64": ("WAV", ".wav"),
+    "bw64": ("WAV", ".wav"),
     "aiff": ("AIFF", ".aiff"),
+    "aifc": ("AIFF", ".aiff"),
     "mp3": ("MP3", ".mp3"),
 }
 _ELSEWHERE = "Other"
@@ -63,7 +65,7 @@ def bounce_path(release: ReleaseFacts, label: str, container: str | None, *, suf
     Args:
         release: artist and title.
         label: of the version.
-        container: as recognised in the bytes; None for an opaque file.
+        container: as recognised in the bytes; None or "other" for an opaque file.
         suffix: what the opaque file is called by, ``.ogg``; not looked at for a known container.
 
     Raises:

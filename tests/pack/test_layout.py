@@ -5,9 +5,11 @@ from __future__ import annotations
 import hashlib
 import subprocess
 from pathlib import Path
+from typing import get_args
 
 import pytest
 
+from relkit.audio.formats import ContainerName
 from relkit.filenames import fault_of_path
 from relkit.manifest import ReleaseFacts
 from relkit.pack import layout
@@ -27,6 +29,19 @@ def test_every_file_says_artist_title_and_what_it_is() -> None:
     )
     assert layout.cover_path(RELEASE) == "Example Artist - Song - One (Cover).jpg"
     assert layout.info_path(RELEASE) == "Example Artist - Song - One (Info).txt"
+
+
+@pytest.mark.parametrize("container", sorted(set(get_args(ContainerName)) - {"other"}))
+def test_every_container_has_a_place(container: str) -> None:
+    """Whatever the audio room recognises lies in a folder that says what it is."""
+    assert not layout.bounce_path(RELEASE, "Clean", container).startswith("Other/")
+
+
+def test_an_opaque_file_keeps_its_suffix_or_has_no_place() -> None:
+    """Without one nobody could open it."""
+    assert layout.bounce_path(RELEASE, "Clean", "other", suffix=".ogg").endswith("(Clean).ogg")
+    with pytest.raises(ValueError, match="suffix"):
+        layout.bounce_path(RELEASE, "Clean", "other")
 
 
 def test_the_paths_of_the_proof_are_safe_and_in_one_folder() -> None:
