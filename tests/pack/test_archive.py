@@ -18,15 +18,14 @@ from hypothesis import strategies as st
 from relkit.pack.archive import (
     BadArchiveError,
     Body,
-    Limits,
     Sink,
     WrongBodyError,
     check_zip,
-    dos_moment,
     read_member,
     read_zip,
     write_zip,
 )
+from relkit.pack.zipform import Limits, dos_moment
 
 MOMENT = datetime(2024, 2, 29, 13, 45, 31, tzinfo=UTC)
 TOP = "Example Artist - Song (122 BPM)"
