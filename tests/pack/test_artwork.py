@@ -285,3 +285,16 @@ def test_a_damaged_picture_is_read_or_refused(source: bytes, changes: list[tuple
         bad[at % len(bad)] = value
     with contextlib.suppress(BadArtworkError):
         cover_jpeg(bytes(bad))
+
+
+def test_a_profile_of_another_kind_than_the_picture_is_refused() -> None:
+    """A grey profile on a coloured picture would lose the colour."""
+    grey = bytearray(_matrix_profile(gamma=1.0))
+    grey[16:20] = b"GRAY"  # ICC.1:2001-04, 6.1.5, colour space of the data
+    with pytest.raises(BadArtworkError, match="profile"):
+        cover_jpeg(saved(quarters(), "PNG", icc_profile=bytes(grey)))
+
+
+def test_black_and_white_stays_black_and_white() -> None:
+    """One bit a pixel."""
+    assert close(corners(cover_jpeg(saved(Image.new("1", (16, 16), 1), "PNG"))), [(255, 255, 255)] * 4)

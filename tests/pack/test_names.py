@@ -175,3 +175,22 @@ def test_labels_that_differ_in_punctuation_only_are_refused() -> None:
 def test_distinct_paths_pass_in_their_order() -> None:
     """What does not collide comes back as it was."""
     assert distinct(["b", "a"]) == ["b", "a"]
+
+
+def test_a_title_of_any_length_and_an_artist_too_long_for_it() -> None:
+    """The title goes down to a few letters, then the artist gives way; the rest stays."""
+    name = file_name("artist " * 50, "title " * 50, "Clean", ".wav")
+    folder = folder_name(
+        "Example Artist", "Song", "between 118 and 126 BPM, played live throughout", "F# minor"
+    )
+
+    assert name.startswith("artist artist")
+    assert name.endswith("... - title ti... (Clean).wav")
+    assert folder.startswith("Example Artist - Song (between 118 and 126 BPM")
+    assert folder.endswith("...)")
+
+
+def test_noncharacters_and_stacked_marks_do_no_harm() -> None:
+    """U+FFFE and U+FDD0 are no characters (Unicode, D14); a thousand accents are cut like letters."""
+    assert file_name("A\ufffe\ufdd0", "B", "Clean", ".wav") == "A - B (Clean).wav"
+    assert fault_of_name(file_name("A", "e" + "\u0323" * 1000, "Clean", ".wav")) is None

@@ -267,3 +267,13 @@ def test_the_commands_of_the_sheet_work_as_printed(tmp_path: Path) -> None:
     assert good.returncode == 0, good.stderr
     assert 'Good "manifest@relkit.example" signature for sender' in good.stdout
     assert bad.returncode != 0
+
+
+def test_a_package_without_versions_or_numbers_still_has_its_sheet() -> None:
+    """Only a cover; a version that is not audio that relkit knows; a rate of zero."""
+    opaque = entry("Stems").model_copy(update={"sound": None})
+
+    assert "Version  " not in sheet([COVER])
+    row = next(line for line in rows(sheet([opaque])) if line.startswith("Stems"))
+    assert row.split()[1:4] == ["-", "not", "measured"]
+    assert length_text(5, 0) == "unknown"
