@@ -10,12 +10,14 @@ Not here: deciding what a chunk is (``relkit.store.chunking``).
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Iterator
 
 from relkit.errors import DamagedError
+from relkit.store.ancestry import ancestors, parents_of
 from relkit.store.cache import Cache
 from relkit.store.layout import LAYOUT, Layout, LayoutPart
-from relkit.store.packing import BLOB, COMMIT
+from relkit.store.packing import BLOB
 from relkit.store.repository import REVISIONS, Repository
 
 _KIND = "chunk"
@@ -56,47 +58,34 @@ class ChunkIndex:
         known = self._cache.get(_MARK, b"")
         if newest == known:
             return
-        fresh: list[bytes] = []
-        for commit in _ancestors(self._repository, newest):
-            if commit == known:
-                break
-            fresh.append(commit)
-        else:
+        fresh = self._since(newest, known)
+        if fresh is None:
             self._cache.forget(_KIND)  # the known revision is not behind this one: another store's memory
+            fresh = list(ancestors(self._repository, newest))
         done: set[bytes] = set()
-        for commit in fresh:
-            try:
+        # Oldest first, so that the mark is true even if this is cut short.
+        for commit in reversed(fresh):
+            with contextlib.suppress(DamagedError):  # only sharing is lost; audit reports the damage
                 self.remember(dict(_entries(self._repository, commit, done)), commit)
-            except DamagedError:
-                continue  # only sharing is lost; audit reports the damage
         self._cache.put(_MARK, [(b"", newest or b"")])
 
-
-def parents_of(repository: Repository, commit: bytes) -> tuple[bytes, list[bytes]]:
-    """Return a commit's tree and its parents."""
-    tree, parents = b"", []
-    for line in repository.read(commit, COMMIT).split(b"\n"):
-        name, _, value = line.partition(b" ")
-        if name == b"tree":
-            tree = bytes.fromhex(value.decode())
-        elif name == b"parent":
-            parents.append(bytes.fromhex(value.decode()))
-        else:
-            break
-    return tree, parents
-
-
-def _ancestors(repository: Repository, newest: bytes | None) -> Iterator[bytes]:
-    """Yield a commit and everything before it, newest first, each once."""
-    waiting = [newest] if newest else []
-    seen = set(waiting)
-    while waiting:
-        commit = waiting.pop(0)
-        yield commit
-        for parent in parents_of(repository, commit)[1]:
-            if parent not in seen:
-                seen.add(parent)
-                waiting.append(parent)
+    def _since(self, newest: bytes | None, known: bytes | None) -> list[bytes] | None:
+        """Return what is behind ``newest`` and not behind ``known``; None where known is not behind it."""
+        fresh: list[bytes] = []
+        ahead: set[bytes] = set()  # parents of what is fresh, still to come
+        old: set[bytes] = set()
+        for commit in ancestors(self._repository, newest):
+            ahead.discard(commit)
+            parents = parents_of(self._repository, commit)[1]
+            if commit == known or commit in old:
+                old.update(parents)
+            else:
+                fresh.append(commit)
+                ahead.update(parents)
+            if commit == known or old:
+                if ahead <= old:
+                    return fresh
+        return None
 
 
 def _entries(repository: Repository, commit: bytes, done: set[bytes]) -> Iterator[tuple[bytes, Entry]]:

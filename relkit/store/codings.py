@@ -32,9 +32,8 @@ import numpy as np
 import numpy.typing as npt
 
 from relkit.errors import DamagedError
+from relkit.store.layout import FLAC, FLOAT32, INT32, PLAIN
 
-PLAIN, FLAC, INT32, FLOAT32, FILL = "plain", "flac", "int32-flac24", "float32-flac24", "fill"
-CODINGS = (PLAIN, FLAC, INT32, FLOAT32, FILL)
 NOMINAL_RATE_HZ = 44_100
 _SUBTYPES = {2: "PCM_16", 3: "PCM_24"}
 _FULL = np.float32(2**23)

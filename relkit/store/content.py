@@ -29,7 +29,7 @@ from relkit.audio.container import Container, Part, PcmFormat
 from relkit.store import codings
 from relkit.store.chunk_index import ChunkIndex, Entry, chunk_key
 from relkit.store.chunking import Cutter
-from relkit.store.layout import LAYOUT, Chunk, Layout, LayoutPart
+from relkit.store.layout import FILL, LAYOUT, PLAIN, Chunk, Layout, LayoutPart
 from relkit.store.packing import BLOB, SQUEEZED, STORED, TREE, PackWriter, prepared
 from relkit.store.repository import tree_bytes
 
@@ -194,10 +194,10 @@ class FileIntake:
         self._current = part
         sound = self._container.sound if part.kind == "essence" else None
         row = LayoutPart(part.kind, part.length)
-        coding = codings.PLAIN
+        coding = PLAIN
         if isinstance(sound, PcmFormat):
             coding = codings.coding_for(sound.sample_format, sound.channels)
-        if isinstance(sound, PcmFormat) and coding != codings.PLAIN:
+        if isinstance(sound, PcmFormat) and coding != PLAIN:
             row.sample_format, row.sample_bytes = sound.sample_format, sound.sample_bytes
             row.channels, row.big_endian = sound.channels, sound.big_endian
             self._sink = _AudioSink(row, coding)
@@ -218,12 +218,12 @@ class FileIntake:
 
     def _row(self, sink: _Sink, size: int, piece: bytes | None) -> None:
         if piece is None:
-            sink.part.chunks.append(Chunk(size, codings.FILL, "00"))
+            sink.part.chunks.append(Chunk(size, FILL, "00"))
             self._blobs.append(None)
             return
         digest = hashlib.sha256(piece).digest()
         blob = self._intake.chunk(sink.part, piece, digest, sink.coding, sink.level)
-        sink.part.chunks.append(Chunk(size, codings.PLAIN, digest.hex()))  # coding: when it is known
+        sink.part.chunks.append(Chunk(size, PLAIN, digest.hex()))  # coding: when it is known
         self._blobs.append(blob)
 
 

@@ -24,9 +24,12 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from relkit.errors import DamagedError
-from relkit.store.codings import CODINGS, FILL
 
 LAYOUT = "layout"
+# What may be done with a chunk; relkit.store.codings says how. Names are here, so that reading a layout
+# needs no numpy.
+PLAIN, FLAC, INT32, FLOAT32, FILL = "plain", "flac", "int32-flac24", "float32-flac24", "fill"
+CODINGS = (PLAIN, FLAC, INT32, FLOAT32, FILL)
 FORMAT = 1
 MAX_CHUNK_BYTES = 1 << 26  # far above what the writer makes; bounds memory on a hostile store
 

@@ -21,7 +21,7 @@ import numpy as np
 from relkit.errors import DamagedError
 from relkit.store import codings
 from relkit.store.content import reversed_samples
-from relkit.store.layout import LAYOUT, Chunk, Layout, LayoutPart
+from relkit.store.layout import FILL, LAYOUT, Chunk, Layout, LayoutPart
 from relkit.store.packing import BLOB
 from relkit.store.repository import DamagedObjectError, Repository
 
@@ -106,7 +106,7 @@ def _pieces(
 
 
 def _decoded(part: LayoutPart, chunk: Chunk, blob: bytes) -> list[bytes]:
-    if chunk.coding == codings.FILL:
+    if chunk.coding == FILL:
         return _filled(bytes.fromhex(chunk.sha256), chunk.size_bytes)
     raw = codings.decode(chunk.coding, blob, chunk.size_bytes, part.channels, part.sample_bytes)
     if part.big_endian:

@@ -25,7 +25,7 @@ from datetime import datetime
 from relkit.errors import DamagedError, SurroundingsError
 from relkit.filenames import shown
 from relkit.store.chunk_index import parents_of
-from relkit.store.codings import FLAC, FLOAT32, INT32, PLAIN
+from relkit.store.layout import FLAC, FLOAT32, INT32, PLAIN
 from relkit.store.packing import BLOB, COMMIT, TREE, PackWriter
 from relkit.store.repository import Repository, tree_bytes
 
