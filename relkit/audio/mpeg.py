@@ -31,7 +31,7 @@ from relkit.audio.layout import BrokenAudioError, Span, cover, large_run, read_a
 _MAX_TAGS = 16
 _WINDOW_BYTES = 1 << 18
 _BEHIND_BYTES = 1 << 13  # of the window lie before the place asked for: looking ahead comes back
-_MAX_SEARCH_BYTES = 1 << 20  # of junk between frames, in all; more is no MP3
+_MAX_SEARCH_BYTES = 1 << 18  # of junk between frames, in all; more is no MP3
 _FIRST_SEARCH_BYTES = 1 << 16  # junk between an ID3v2 tag and the first frame
 _SURE_FRAMES = 4  # believed without a tag in front; see the chances in _is_stream
 _HEADER_BYTES = 4
