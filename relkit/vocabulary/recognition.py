@@ -19,11 +19,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import product
+from itertools import pairwise, product
 
 from relkit.vocabulary.cutting import Word, phrase_of, place_of, stem, without_names, words_of
 from relkit.vocabulary.versions import WELL_KNOWN, Version, default_label
-from relkit.vocabulary.words import LONGEST_PHRASE, NOISE, OPEN, PHRASES, SECONDS, Mark
+from relkit.vocabulary.words import LONGEST_PHRASE, MINUTES, NOISE, OPEN, PHRASES, SECONDS, Mark
 
 
 @dataclass(frozen=True)
@@ -100,7 +100,7 @@ def recognise(
     """
     words = words_of(stem(filename))
     words, title_found = without_names(words, artist=artist, title=title)
-    found = _seconds(words, _phrases(words))
+    found = _durations(words, _phrases(words))
     deciding = _deciding(found)
     custom = _custom(words, deciding, versions)
     if custom is not None:
@@ -158,14 +158,14 @@ def _is_name(word: Word) -> bool:
     )
 
 
-def _seconds(words: Sequence[Word], found: list[_Found]) -> list[_Found]:
-    """Add what "30s" or "60 sec" says: a cut-down."""
-    cutdowns = [
-        _Found(Mark("form", "short"), at - 1, at + 1)
-        for at in range(1, len(words))
-        if words[at].folded in SECONDS and words[at - 1].folded.isdecimal()
+def _durations(words: Sequence[Word], found: list[_Found]) -> list[_Found]:
+    """Add what "30s" says, a cut-down, and the question that "2 min" leaves."""
+    added = [
+        _Found(Mark("form", "short") if word.folded in SECONDS else Mark("open", "minutes"), at, at + 2)
+        for at, (number, word) in enumerate(pairwise(words))
+        if number.folded.isdecimal() and word.folded in SECONDS | MINUTES
     ]
-    return sorted([*found, *cutdowns], key=lambda one: one.start)
+    return sorted([*found, *added], key=lambda one: one.start)
 
 
 def _text(words: Sequence[Word], found: Iterable[_Found]) -> str:
@@ -228,11 +228,17 @@ def _judge(
         if one.mark.axis == "open" and not _settled(one.mark.value, axes):
             entry = OPEN[one.mark.value]
             question = entry.question.format(_text(words, [one]))
-            return ask(question, *({**axes, **reading} for reading in entry.readings))
+            possible = [one for one in entry.readings if all(axes.get(a, v) == v for a, v in one.items())]
+            if len(possible) < len(entry.readings):
+                possible.insert(0, {})  # another word excludes a reading: it may mean nothing more than that
+            return ask(question, *({**axes, **one} for one in possible))
     matches = _matches(axes, versions)
     if len(matches) > 1:
         return ask(f'"{because}" fits more than one version of this release', axes)
     declared = versions.get(matches[0])
+    if declared is None and axes.get("parts") == "instrumental" and "rating" in axes:
+        unrated = {axis: value for axis, value in axes.items() if axis != "rating"}
+        return ask(f'is "{because}" the instrumental, or one with cleaned samples?', unrated, axes)
     if declared is not None and _contradicts(axes.get("rating"), declared):
         return ask(f'"{because}", but the sheet declares {declared.id} as {declared.rating}', axes)
     return _answered(matches[0], because, versions, axes)

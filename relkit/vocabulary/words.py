@@ -72,6 +72,11 @@ OPEN = {
         ({"form": "dj-edit"}, {"form": "intro-only"}),
         (("form", ("dj-edit", "intro-only")),),
     ),
+    "minutes": Open(
+        'is "{}" a cut-down, or just its length?',
+        ({"form": "short"}, {}),
+        (("form", ("short", "extended")),),
+    ),
     "dj-name": Open('is "{}" a DJ edit, or part of a name?', ({"form": "dj-edit"}, {})),
     "vocal": Open(
         'is "{}" the vocal alone, or the song with its vocal?',
@@ -158,7 +163,8 @@ _NOISE = """
     major min maj sharp flat am bm cm dm em fm gm jan feb mar apr may jun jul aug sep oct nov dec track
     audio song file"""
 NOISE = frozenset(_NOISE.split())
-SECONDS = frozenset({"s", "sec", "secs", "second", "seconds"})  # after a number: a cut-down of that length
+SECONDS = frozenset({"s", "sec", "secs", "second", "seconds"})  # after a number: a cut-down
+MINUTES = frozenset({"min", "mins", "minute", "minutes"})  # after a number: a cut-down, or just the length
 
 # Words that appear glued together without a change of case: "djintroclean", "fullmix", "instfinal".
 _NOT_GLUED = {"nothing", "track", "language"}  # too short or too common inside other words
