@@ -204,6 +204,7 @@ class ShippedRecord(_Record):
     versions: list[str]
     channel: str | None = None
     note: str = ""
+    despite: str | None = None  # why explicit material went to somebody who excludes it
 
     @property
     def ref(self) -> str:

@@ -1,1 +1,21 @@
-"""One file per command; parses, calls ``relkit.release``, prints."""
+"""One file per command; parses, calls ``relkit.release``, prints.
+
+    app       the commands together
+    edge      faults become two lines on stderr and an exit code
+    output    answers: tables for people, one JSON document for programs
+
+Not here: anything that a program could not do with ``relkit.Release``.
+"""
+
+from __future__ import annotations
+
+
+def main() -> None:
+    """Run the command line; the ``relkit`` console command."""
+    import os
+
+    # Threads already share the work; a second layer of them inside numpy only gets in the way.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    from relkit.cli.edge import run
+
+    run()

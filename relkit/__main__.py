@@ -1,0 +1,5 @@
+"""``python -m relkit`` does what ``relkit`` does."""
+
+from relkit.cli import main
+
+main()

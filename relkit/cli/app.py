@@ -1,0 +1,54 @@
+"""All commands together.
+
+Not here: what each of them does.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+import relkit
+from relkit.cli import audit, checkout, commit, diff, history, new, ship, signer, verify, withdraw
+from relkit.cli.output import say
+
+app = typer.Typer(
+    name="relkit",
+    help="Keep one song's release: every bounce, every revision, every package that was sent.",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        say(f"relkit {relkit.__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def relkit_command(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version.")
+    ] = False,
+) -> None:
+    """Keep one song's release: every bounce, every revision, every package that was sent."""
+
+
+for command in (
+    new.new,
+    commit.commit,
+    history.history,
+    diff.diff,
+    ship.ship,
+    checkout.checkout,
+    withdraw.withdraw,
+    verify.verify,
+    audit.audit,
+):
+    app.command()(command)
+app.add_typer(signer.app, name="signer")

@@ -1,0 +1,103 @@
+"""The edge: whatever goes wrong becomes one line of fault, one line of hint, an exit code.
+
+Exit codes: 0 done, 1 answered or stopped because something was found, 2 wrong
+usage, 3 bad input file, 4 damaged data, 5 valid signature but signer not
+trusted, 6 busy, 7 environment (disk full, permission, network), 130 interrupted.
+
+Not here: the faults themselves; they are raised where they are found.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+import sys
+import traceback
+from pathlib import Path
+from typing import NoReturn
+
+from relkit.errors import RelkitError, SurroundingsError
+from relkit.filenames import shown
+
+INTERRUPTED = 130
+_FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
+_CLOSED = {errno.EACCES, errno.EPERM, errno.EROFS}
+
+
+def run() -> NoReturn:
+    """Run the command line and leave the process."""
+    from typer._click.exceptions import ClickException  # typer's own copy of its parser
+
+    from relkit.cli.app import app
+
+    try:
+        code = app(standalone_mode=False)
+    except RelkitError as error:
+        leave(str(error), error.hint, error.exit_code)
+    except ClickException as error:
+        context = getattr(error, "ctx", None)
+        where = context.command_path if context else "relkit"
+        leave(error.format_message(), f"{where} --help shows what it takes.", 2)
+    except KeyboardInterrupt:
+        leave("interrupted", "Nothing that was not finished has been recorded.", INTERRUPTED)
+    except BrokenPipeError:
+        _close_quietly()
+        os._exit(0)  # whoever read our answer has enough; the pipe is gone, so leave at once
+    except OSError as error:
+        fault = from_the_system(error)
+        leave(str(fault), fault.hint, fault.exit_code)
+    except MemoryError:
+        leave("there is not enough memory", "Close other programs, then try again.", 7)
+    except Exception:  # noqa: BLE001 - a mistake in relkit: the user gets two lines, the trace goes to a file
+        leave("this is a mistake in relkit itself", f"Please report it with {_kept()}.", 7)
+    sys.exit(code if isinstance(code, int) else 0)
+
+
+def from_the_system(error: OSError) -> SurroundingsError:
+    """Put what the system says into words."""
+    where = shown(error.filename) if error.filename else "the disk"
+    if error.errno in _FULL:
+        return SurroundingsError(
+            f"no room left while writing {where}",
+            hint="Make room on the disk, then try again. What was recorded before is safe.",
+        )
+    if error.errno in _CLOSED:
+        return SurroundingsError(
+            f"{where}: permission denied", hint="Give yourself the right to read and write there."
+        )
+    return SurroundingsError(
+        f"{where}: {error.strerror or error}", hint="Check the disk and the path, then try again."
+    )
+
+
+def leave(fault: str, hint: str, code: int) -> NoReturn:
+    """Print fault and hint, and leave."""
+    with contextlib.suppress(OSError):
+        sys.stdout.flush()
+    for line in (f"relkit: {_one_line(fault)}", f"  {_one_line(hint)}"):
+        print(line, file=sys.stderr)  # noqa: T201 - this is where faults are printed
+    sys.exit(code)
+
+
+def _one_line(text: str) -> str:
+    return shown(" ".join(text.split()))
+
+
+def _kept() -> str:
+    """Keep the trace of a mistake in a file, and return its name."""
+    from relkit.release.home import Home
+
+    trace = traceback.format_exc()
+    try:
+        file = Home.usual().folder / "last-mistake.txt"
+        file.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+        file.write_text(trace, encoding="utf-8", errors="backslashreplace")
+    except OSError:
+        return "what you did"
+    return shown(Path(file))
+
+
+def _close_quietly() -> None:
+    with contextlib.suppress(OSError):
+        sys.stdout.close()

@@ -1,0 +1,208 @@
+"""The public Python API: one release, and what can be done with it.
+
+    from relkit import Release
+
+    with Release.new(folder, artist="...", title="...") as release:
+        release.commit([bounce], note="first mix")
+        release.ship("Somebody", kind="club-dj")
+
+The command line is thin over this class. Methods return reports, small frozen
+dataclasses; faults are ``relkit.errors.RelkitError``.
+
+Not here: anything but handing on; each verb has its own file.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Self
+
+from relkit.release.home import Home
+from relkit.release.workspace import Workspace
+
+if TYPE_CHECKING:
+    from relkit.release.audit import AuditReport
+    from relkit.release.audit import Progress as AuditProgress
+    from relkit.release.checkout import PackageCheckout, RevisionCheckout
+    from relkit.release.commit import CommitReport
+    from relkit.release.diff import DiffReport
+    from relkit.release.history import HistoryReport
+    from relkit.release.packaging import Form
+    from relkit.release.scanning import Progress
+    from relkit.release.ship import ShipReport
+    from relkit.release.verify import VerifiedCopy
+    from relkit.release.withdraw import WithdrawReport
+
+
+class Release:
+    """One release folder. Use as a context, or call ``close``."""
+
+    def __init__(self, workspace: Workspace) -> None:
+        self._workspace = workspace
+
+    @classmethod
+    def new(
+        cls,
+        folder: Path | str,
+        *,
+        artist: str,
+        title: str,
+        tempo: str | None = None,
+        key: str | None = None,
+        explicit: bool = True,
+        home: Home | None = None,
+    ) -> Self:
+        """Start a release; see ``relkit.release.new``."""
+        from relkit.release.new import new
+
+        where = Path(folder)
+        return cls(
+            new(
+                where,
+                home or Home.usual(),
+                artist=artist,
+                title=title,
+                tempo=tempo,
+                key=key,
+                explicit=explicit,
+            )
+        )
+
+    @classmethod
+    def open(cls, folder: Path | str = ".", *, home: Home | None = None) -> Self:
+        """Open the release that a folder is in.
+
+        Raises:
+            NoReleaseError: the folder is in none.
+        """
+        return cls(Workspace.find(Path(folder), home or Home.usual()))
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Let go of the store's files."""
+        self._workspace.close()
+
+    @property
+    def folder(self) -> Path:
+        """The release folder."""
+        return self._workspace.folder
+
+    @property
+    def release_id(self) -> str:
+        """The release's id, 32 hex digits, the same for ever."""
+        return self._workspace.release_id
+
+    def commit(
+        self,
+        bounces: Sequence[Path] = (),
+        *,
+        version: str | None = None,
+        note: str = "",
+        session: str | None = None,
+        without: Collection[str] = (),
+        progress: Progress | None = None,
+    ) -> CommitReport:
+        """Record the release as it is now; see ``relkit.release.commit``."""
+        from relkit.release.commit import commit
+
+        return commit(
+            self._workspace,
+            bounces,
+            version=version,
+            note=note,
+            session=session,
+            without=without,
+            progress=progress,
+        )
+
+    def history(self, limit: int | None = None) -> HistoryReport:
+        """Return what happened, newest first; see ``relkit.release.history``."""
+        from relkit.release.history import history
+
+        return history(self._workspace, limit)
+
+    def diff(
+        self, old: str | None = None, new: str | None = None, progress: Progress | None = None
+    ) -> DiffReport:
+        """Compare two revisions, shipments, or the folder; see ``relkit.release.diff``."""
+        from relkit.release.diff import diff
+
+        return diff(self._workspace, old, new, progress)
+
+    def ship(
+        self,
+        recipient: str,
+        *,
+        kind: str | None = None,
+        another: bool = False,
+        revision: str = "newest",
+        only: Sequence[str] = (),
+        form: Form = "folder",
+        folder: Path | None = None,
+        shipped_on: str | None = None,
+        channel: str | None = None,
+        note: str = "",
+        despite: str | None = None,
+    ) -> ShipReport:
+        """Build, write and record a package; see ``relkit.release.ship``."""
+        from relkit.release.ship import ship
+
+        return ship(
+            self._workspace,
+            recipient,
+            kind=kind,
+            another=another,
+            revision=revision,
+            only=only,
+            form=form,
+            folder=folder,
+            shipped_on=shipped_on,
+            channel=channel,
+            note=note,
+            despite=despite,
+        )
+
+    def checkout(self, revision: str, folder: Path) -> RevisionCheckout:
+        """Write a revision's files below a folder; see ``relkit.release.checkout``."""
+        from relkit.release.checkout import checkout_revision
+
+        return checkout_revision(self._workspace, revision, folder)
+
+    def checkout_sent(
+        self, recipient: str, folder: Path, *, on: str | None = None, form: Form | None = None
+    ) -> PackageCheckout:
+        """Write what somebody received, byte for byte; see ``relkit.release.checkout``."""
+        from relkit.release.checkout import checkout_sent
+
+        return checkout_sent(self._workspace, recipient, folder, on=on, form=form)
+
+    def checkout_shipment(self, shipment: str, folder: Path, *, form: Form | None = None) -> PackageCheckout:
+        """Write the package of one shipment; see ``relkit.release.checkout``."""
+        from relkit.release.checkout import checkout_shipment
+
+        return checkout_shipment(self._workspace, shipment, folder, form=form)
+
+    def withdraw(self, record: str, *, reason: str, never_sent: bool = False) -> WithdrawReport:
+        """Take a record back; see ``relkit.release.withdraw``."""
+        from relkit.release.withdraw import withdraw
+
+        return withdraw(self._workspace, record, reason=reason, never_sent=never_sent)
+
+    def audit(self, progress: AuditProgress | None = None) -> AuditReport:
+        """Check everything; see ``relkit.release.audit``."""
+        from relkit.release.audit import audit
+
+        return audit(self._workspace, progress)
+
+
+def verify(path: Path | str, *, home: Home | None = None) -> VerifiedCopy:
+    """Check a package folder or ZIP; see ``relkit.release.verify``."""
+    from relkit.release.verify import verify as verify_package
+
+    return verify_package(Path(path), home or Home.usual())

@@ -1,0 +1,128 @@
+"""The address book: who receives, with one id for ever.
+
+A name is for people and may change or be shared by two; the id is random and
+is what records hold beside the name of the day. Addresses are not kept here yet.
+
+Not here: what a recipient wants, and what was sent (``relkit.release.ship``).
+"""
+
+from __future__ import annotations
+
+import difflib
+import json
+import secrets
+from collections.abc import Iterable
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+from relkit.errors import BadInputError, UsageError
+from relkit.filenames import same_name_key, shown
+from relkit.trust import files
+from relkit.vocabulary.recipients import RecipientKind
+
+_LEAST_ID = 4  # characters of an id that may stand for the whole
+
+
+@dataclass(frozen=True)
+class Recipient:
+    """Somebody who receives packages."""
+
+    id: str
+    name: str
+    kind: str
+
+    def matches(self, text: str) -> bool:
+        """Say whether a person may mean this one: by name, or by the beginning of the id."""
+        return same_name_key(self.name) == same_name_key(text) or (
+            len(text) >= _LEAST_ID and self.id.startswith(text.lower())
+        )
+
+    def __str__(self) -> str:
+        return f"{shown(self.name)} ({self.kind}, id {self.id[:8]})"
+
+
+class UnknownRecipientError(UsageError):
+    """Nobody of that name."""
+
+
+class AmbiguousRecipientError(UsageError):
+    """More than one of that name.
+
+    Attributes:
+        candidates: all of them.
+    """
+
+    candidates: list[Recipient]
+
+
+class BadAddressBookError(BadInputError):
+    """The address book's file cannot be read."""
+
+
+def choose(text: str, among: Iterable[Recipient], *, hint: str) -> Recipient:
+    """Return the one recipient that a person means.
+
+    Raises:
+        UnknownRecipientError: nobody; the nearest names are offered.
+        AmbiguousRecipientError: several; all are named with their ids.
+    """
+    everybody = list({recipient.id: recipient for recipient in among}.values())
+    found = [recipient for recipient in everybody if recipient.matches(text)]
+    if len(found) == 1:
+        return found[0]
+    if found:
+        error = AmbiguousRecipientError(
+            f"{len(found)} recipients are called {shown(text)}: {'; '.join(map(str, found))}",
+            hint="Say which one by the first characters of the id.",
+        )
+        error.candidates = found
+        raise error
+    names = {same_name_key(recipient.name): recipient for recipient in everybody}
+    near = difflib.get_close_matches(same_name_key(text), names, n=3, cutoff=0.5)
+    offer = f" Did you mean {', '.join(str(names[name]) for name in near)}?" if near else ""
+    raise UnknownRecipientError(f"nobody is called {shown(text)}.{offer}", hint=hint)
+
+
+class AddressBook:
+    """The user's recipients, in one JSON file."""
+
+    def __init__(self, folder: Path) -> None:
+        self._file = folder / "recipients.json"
+
+    def everybody(self) -> list[Recipient]:
+        """Return all recipients, in the order in which they were added.
+
+        Raises:
+            BadAddressBookError: the file was damaged.
+        """
+        try:
+            rows = json.loads(self._file.read_text(encoding="utf-8"))["recipients"]
+            return [Recipient(str(row["id"]), str(row["name"]), str(row["kind"])) for row in rows]
+        except FileNotFoundError:
+            return []
+        except (ValueError, KeyError, TypeError) as error:
+            raise BadAddressBookError(
+                f"the address book {self._file} cannot be read: {error}",
+                hint="Correct the file or restore it from a copy; nothing was changed.",
+            ) from error
+
+    def add(self, name: str, kind: str) -> Recipient:
+        """Add somebody, also where another has the same name.
+
+        Raises:
+            UsageError: no name, or a kind that is not known.
+        """
+        from filelock import FileLock
+
+        kinds = [known.value for known in RecipientKind]
+        if not name.strip():
+            raise UsageError("a recipient needs a name", hint="Give the name as people know it.")
+        if kind not in kinds:
+            raise UsageError(f"the kind {shown(kind)} is not known", hint=f"Use one of: {', '.join(kinds)}.")
+        self._file.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+        with FileLock(self._file.with_suffix(".lock")):
+            made = Recipient(secrets.token_hex(16), name.strip(), kind)
+            rows = [asdict(recipient) for recipient in [*self.everybody(), made]]
+            text = json.dumps({"format": 1, "recipients": rows}, indent=2, ensure_ascii=False)
+            files.replace(self._file, text.encode("utf-8", "surrogatepass") + b"\n")
+        return made

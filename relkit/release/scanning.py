@@ -1,0 +1,414 @@
+"""From files in the folder to entries of a manifest, reading as little as can be.
+
+A file is looked at in three steps, each dearer than the one before:
+
+    1. its size, times and inode are those that were noted: nothing is read
+    2. it has the quick hash (xxHash) of the same file before: read, not hashed
+    3. otherwise it is read once, and this one reading feeds the store, the
+       hashes and, unless this sound was measured before, the meter
+
+Not here: which files belong to a revision (``relkit.release.gathering``), and
+writing the revision (``relkit.release.commit``).
+"""
+
+from __future__ import annotations
+
+import json
+import time
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import ExitStack
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Protocol, Self
+
+from relkit.manifest import FileEntry, RevisionManifest, SoundFacts, VersionFacts, as_document
+from relkit.release.workspace import Workspace
+
+if TYPE_CHECKING:
+    from relkit.audio.formats import Container, Part, PcmFormat
+    from relkit.audio.reading import SteadyFile
+    from relkit.store.content import Stored
+
+_SETTLED_NS = 2_000_000_000  # a file written this recently may change again within its time stamp's grain
+Progress = Callable[[str, int, int], None]  # what, bytes done, bytes in all
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """A file that belongs to the next revision: where it is and what it is for."""
+
+    role: str
+    name: str  # as the manifest will call it
+    path: Path
+    version: VersionFacts | None = None
+
+
+class Taking(Protocol):
+    """What a file is read into: the store, or only hashes."""
+
+    def feed(self, part: Part, data: memoryview) -> None:
+        """Take the next window; it is reused after the call."""
+
+    def finish(self) -> Stored:
+        """End the file."""
+
+
+@dataclass
+class Scanner:
+    """Looks at files one after the other.
+
+    Attributes:
+        workspace: whose cache is used.
+        previous: the revision to compare with.
+        progress: told while a file is read.
+    """
+
+    workspace: Workspace
+    previous: RevisionManifest | None
+    progress: Progress | None = None
+    _stats: list[tuple[bytes, bytes]] = field(default_factory=list)
+
+    def known(self, wanted: Wanted) -> FileEntry | None:
+        """Return the entry of a file without hashing it, if it is surely one that we know."""
+        entry = self._by_stat(wanted) or self._by_quick_hash(wanted)
+        if entry is None:
+            return None
+        return entry.model_copy(update={"role": wanted.role, "name": wanted.name, "version": wanted.version})
+
+    def _by_stat(self, wanted: Wanted) -> FileEntry | None:
+        noted = self.workspace.cache.get("stat", wanted.name.encode())
+        mark = _mark(wanted.path)
+        if noted is None or mark is None or noted[64:] != mark:
+            return None
+        return self._facts(noted[:64].decode())
+
+    def _by_quick_hash(self, wanted: Wanted) -> FileEntry | None:
+        """Compare with the file that had this name, if it has the same size."""
+        before = self.previous.entry(wanted.name) if self.previous else None
+        mark = _mark(wanted.path)
+        if before is None or mark is None or wanted.path.stat().st_size != before.size_bytes:
+            return None
+        if _quick_hash(wanted.path) != before.xxh3_128:
+            return None
+        self._note(wanted, before.sha256, mark)
+        return before
+
+    def _facts(self, sha256: str) -> FileEntry | None:
+        """Return what is known of a file with these bytes."""
+        for entry in self.previous.files if self.previous else ():
+            if entry.sha256 == sha256:
+                return entry
+        return None
+
+    def _note(self, wanted: Wanted, sha256: str, mark: bytes) -> None:
+        """Trust this file's stat from now on, unless it is too fresh to tell a later change."""
+        if time.time_ns() - wanted.path.stat().st_mtime_ns > _SETTLED_NS:
+            self._stats.append((wanted.name.encode(), sha256.encode() + mark))
+
+    def save(self) -> None:
+        """Write what was noted into the cache."""
+        self.workspace.cache.put("stat", self._stats)
+        self._stats = []
+
+    def read(self, wanted: Wanted, start: Callable[[Container], Taking]) -> tuple[FileEntry, Stored]:
+        """Read a file once, feeding whatever ``start`` gives.
+
+        Raises:
+            BadInputError: it cannot be read, is no bounce where one is needed,
+                holds samples that are no numbers, or changed meanwhile.
+        """
+        from relkit.audio.container import require_bounce
+        from relkit.audio.reading import SteadyFile
+
+        mark = _mark(wanted.path)
+        with SteadyFile(wanted.path) as file:
+            container = file.container
+            if wanted.role == "version":
+                require_bounce(container, wanted.name)
+            meter = self._meter(wanted, file)
+            taking = start(container)
+            done = 0
+            with ExitStack() as stack:
+                if meter:
+                    stack.enter_context(meter)
+                for part, data in file.windows():
+                    if meter and part.kind == "essence":
+                        meter.begin(data)
+                    taking.feed(part, data)
+                    if meter and part.kind == "essence":
+                        meter.go_on()
+                    done += len(data)
+                    if self.progress:
+                        self.progress(wanted.name, done, file.size_bytes)
+            stored = taking.finish()
+            sound = self._sound(wanted, container, stored, meter)
+        if mark is not None:
+            self._note(wanted, stored.sha256, mark)
+        entry = FileEntry(
+            role=wanted.role,
+            name=wanted.name,
+            size_bytes=stored.size_bytes,
+            sha256=stored.sha256,
+            xxh3_128=stored.xxh3_128,
+            container=None if container.name == "other" else container.name,
+            version=wanted.version,
+            sound=sound,
+        )
+        return entry, stored
+
+    def _meter(self, wanted: Wanted, file: SteadyFile) -> MeterTee | None:
+        """Return a meter for this file, unless nothing is to be measured or it was measured before.
+
+        Whether it was is known for sure only after reading. The quick hash of the
+        essence tells beforehand; it is asked only where an earlier file of the
+        same length makes that likely.
+        """
+        from relkit.audio.formats import PcmFormat
+
+        container = file.container
+        if wanted.role != "version" or not container.is_measurable:
+            return None
+        sound = container.sound
+        assert isinstance(sound, PcmFormat)  # noqa: S101 - what is measurable is PCM
+        likely = any(
+            entry.sound and entry.sound.frames == container.frames
+            for entry in (self.previous.files if self.previous else ())
+        )
+        if likely and self.workspace.cache.get("essence", _essence_key(wanted.path, container)):
+            return None
+        return MeterTee(sound)
+
+    def _sound(
+        self, wanted: Wanted, container: Container, stored: Stored, meter: MeterTee | None
+    ) -> SoundFacts | None:
+        """Put together what is known of the sound, measuring only what never was."""
+        from relkit.audio.samples import sound_identity
+
+        if container.sound is None or stored.frames_sha256 is None:
+            return None
+        facts = SoundFacts(
+            identity=sound_identity(container.sound, stored.frames_sha256),
+            sample_format=container.sound.sample_format,
+            sample_rate_hz=container.sound.rate_hz,
+            channels=container.sound.channels,
+            channel_mask=container.sound.channel_mask,
+            frames=container.frames or 0,
+        )
+        if wanted.role != "version" or not container.is_measurable:
+            return facts
+        levels = self._levels(facts.identity) if meter is None else None
+        if levels is None:
+            if meter is None:  # the quick hash was mistaken, or the cache was lost in between
+                meter = _measured(wanted.path, container)
+            levels = meter.levels(wanted.name)
+            self.workspace.cache.put("levels", [(facts.identity.encode(), json.dumps(levels).encode())])
+            self.workspace.cache.put("essence", [(meter.key, b"1")])
+        return SoundFacts.model_validate({**as_document(facts), **levels})
+
+    def _levels(self, identity: str) -> dict[str, Any] | None:
+        """Return the numbers of a sound that was measured before by this meter."""
+        from relkit.measure.levels import METER_VERSION
+
+        kept = self.workspace.cache.get("levels", identity.encode())
+        levels = json.loads(kept) if kept else None
+        if levels is None:
+            for entry in self.previous.files if self.previous else ():
+                if entry.sound and entry.sound.identity == identity and entry.sound.meter:
+                    levels = {name: getattr(entry.sound, name) for name in (*_LEVELS, "meter")}
+        return levels if levels and levels["meter"] == METER_VERSION else None
+
+
+_LEVELS = ("integrated_loudness_lufs", "loudness_range_lu", "true_peak_dbtp", "sample_peak_dbfs")
+
+
+class MeterTee:
+    """Measures windows of a reading beside whatever else is done with them.
+
+    ``begin`` a window, do the other work, ``go_on``: the window may then be
+    reused. Samples are converted while the store cuts; loudness and peak of one
+    window are measured while the next is read.
+    """
+
+    def __init__(self, sound: PcmFormat) -> None:
+        import xxhash
+
+        from relkit.measure.levels import Meter
+
+        self._sound = sound
+        self._quick = xxhash.xxh3_128(repr(sound).encode())
+        self._meter = Meter(sound.rate_hz, sound.channels, sound.channel_mask)
+        self._buffers: list[Any] = [None, None]
+        self._turn = 0
+        self._running: list[Any] = []
+
+    def __enter__(self) -> Self:
+        self._pool = ThreadPoolExecutor(2, "relkit-meter")
+        return self
+
+    def __exit__(self, kind: object, *_: object) -> None:
+        if kind is None:
+            self._settle()
+        self._pool.shutdown(cancel_futures=True)
+
+    def begin(self, data: memoryview) -> None:
+        """Start to convert a window."""
+        self._converting = self._pool.submit(self._converted, data)
+
+    def go_on(self) -> None:
+        """Finish converting, and start to measure."""
+        samples = self._converting.result()
+        self._settle()
+        self._running = [
+            self._pool.submit(self._meter.loudness.feed, samples),
+            self._pool.submit(self._meter.peak.feed, samples),
+        ]
+
+    def _settle(self) -> None:
+        for job in self._running:
+            job.result()
+        self._running = []
+
+    @property
+    def key(self) -> bytes:
+        """The quick key of what was measured, see ``_essence_key``."""
+        return self._quick.digest()
+
+    def _converted(self, data: memoryview) -> Any:
+        import numpy as np
+
+        from relkit.audio.samples import to_float32
+
+        self._quick.update(data)
+        self._turn ^= 1
+        frames = len(data) // self._sound.frame_bytes
+        if self._buffers[self._turn] is None or len(self._buffers[self._turn]) < frames:
+            self._buffers[self._turn] = np.empty((frames, self._sound.channels), np.float32)
+        return to_float32(data, self._sound, out=self._buffers[self._turn])
+
+    def levels(self, name: str) -> dict[str, Any]:
+        """Return the numbers, JSON-ready.
+
+        Raises:
+            NotNumbersError: samples that are no numbers, or infinite.
+        """
+        from relkit.audio.container import BadBounceError
+        from relkit.filenames import shown
+        from relkit.measure.levels import METER_VERSION
+
+        if self._meter.nonfinite:
+            raise BadBounceError(
+                f"{shown(name)} holds samples that are not numbers (NaN or infinite)",
+                hint="Bounce it again; a plug-in in the session is probably broken at that place.",
+            )
+        document = self._meter.levels().rounded()
+        return {**{field: document[field] for field in _LEVELS}, "meter": METER_VERSION}
+
+
+def _measured(path: Path, container: Container) -> MeterTee:
+    """Measure in a reading of its own."""
+    from relkit.audio.formats import PcmFormat
+    from relkit.audio.reading import SteadyFile
+
+    assert isinstance(container.sound, PcmFormat)  # noqa: S101 - what is measurable is PCM
+    with MeterTee(container.sound) as meter, SteadyFile(path) as file:
+        for part, data in file.windows():
+            if part.kind == "essence":
+                meter.begin(data)
+                meter.go_on()
+    return meter
+
+
+class Hashing:
+    """Takes a file like the store does, but only hashes it."""
+
+    def __init__(self, container: Container) -> None:
+        import hashlib
+
+        import xxhash
+
+        self._container = container
+        self._whole = hashlib.sha256()
+        self._quick = xxhash.xxh3_128()
+        self._frames = hashlib.sha256()
+        self._size = 0
+
+    def feed(self, part: Part, data: memoryview) -> None:
+        """Take the next window."""
+        from relkit.audio.formats import PcmFormat
+        from relkit.audio.samples import to_little_endian
+
+        self._whole.update(data)
+        self._quick.update(data)
+        self._size += len(data)
+        if part.kind == "essence":
+            sound = self._container.sound
+            little = to_little_endian(data, sound).data if isinstance(sound, PcmFormat) else data
+            self._frames.update(little)
+
+    def finish(self) -> Stored:
+        """Return the digests; there is no tree, since nothing was stored."""
+        from relkit.store.content import Stored
+
+        has_essence = self._container.essence is not None
+        return Stored(
+            self._whole.hexdigest(),
+            self._quick.hexdigest(),
+            self._size,
+            self._frames.hexdigest() if has_essence else None,
+        )
+
+
+def _mark(path: Path) -> bytes | None:
+    """Return what tells an untouched file: size, times, inode; None if it cannot be had."""
+    try:
+        found = path.stat()
+    except OSError:
+        return None
+    return f"{found.st_size} {found.st_mtime_ns} {found.st_ctime_ns} {found.st_ino}".encode()
+
+
+def _quick_hash(path: Path) -> str | None:
+    """Return the xxHash of a whole file, or None if it cannot be read."""
+    import xxhash
+
+    digest = xxhash.xxh3_128()
+    try:
+        with path.open("rb", buffering=0) as file:
+            _update_from(file, path.stat().st_size, digest)
+    except OSError:
+        return None
+    return digest.hexdigest()
+
+
+def _essence_key(path: Path, container: Container) -> bytes:
+    """Return a quick key of a file's sound: xxHash of the essence, with its format."""
+    import xxhash
+
+    digest = xxhash.xxh3_128(repr(container.sound).encode())
+    essence = container.essence
+    assert essence is not None  # noqa: S101 - asked only for what is measurable
+    with path.open("rb", buffering=0) as file:
+        file.seek(essence.offset)
+        _update_from(file, essence.length, digest)
+    return digest.digest()
+
+
+def _update_from(file: Any, size: int, digest: Any) -> None:
+    """Hash the next bytes of a file through one small buffer."""
+    buffer = memoryview(bytearray(1 << 20))
+    while size > 0:
+        got = file.readinto(buffer[: min(size, len(buffer))])
+        if not got:
+            return
+        digest.update(buffer[:got])
+        size -= got
+
+
+def same_files(first: Sequence[FileEntry], second: Sequence[FileEntry]) -> bool:
+    """Say whether two lists of entries declare and hold the same."""
+
+    def gist(entries: Sequence[FileEntry]) -> list[tuple[Any, ...]]:
+        return sorted((entry.role, entry.name, entry.sha256, repr(entry.version)) for entry in entries)
+
+    return gist(first) == gist(second)

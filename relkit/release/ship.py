@@ -1,0 +1,205 @@
+"""``ship``: build a package for somebody, write it out, and record that they got it.
+
+The record is written when the package lies complete on the disk, in the moment
+before it gets its name: so there is no package without a record. Should the
+machine stop exactly between the two, ``checkout`` gives the recorded package.
+
+Not here: who somebody is (``recipients``), what a kind takes (``wants``).
+"""
+
+from __future__ import annotations
+
+import secrets
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from pathlib import Path
+
+from relkit.errors import UsageError
+from relkit.filenames import shown
+from relkit.manifest import PackageManifest, RecipientFacts, ShippedRecord, VersionFacts
+from relkit.pack.names import plain
+from relkit.release import ledger, packaging, wants
+from relkit.release.ledger import Ledger
+from relkit.release.packaging import Earlier, Form
+from relkit.release.placing import InTheWayError
+from relkit.release.recipients import AddressBook, Recipient, UnknownRecipientError, choose
+from relkit.release.workspace import NoSuchRevisionError, VerifiedRevision, Workspace, now
+from relkit.store.locking import writing
+
+PACKAGES = "packages"
+
+
+class BadDayError(UsageError):
+    """A day that is none, or that cannot be."""
+
+
+@dataclass(frozen=True)
+class ShipReport:
+    """What was shipped.
+
+    Attributes:
+        record: the signed record.
+        digest: of the package's manifest.
+        path: where the package lies now.
+    """
+
+    record: ShippedRecord
+    package: PackageManifest
+    digest: str
+    path: Path
+
+
+def ship(
+    workspace: Workspace,
+    recipient: str,
+    *,
+    kind: str | None = None,
+    another: bool = False,
+    revision: str = "newest",
+    only: Sequence[str] = (),
+    form: Form = "folder",
+    folder: Path | None = None,
+    shipped_on: str | None = None,
+    channel: str | None = None,
+    note: str = "",
+    despite: str | None = None,
+) -> ShipReport:
+    """Build, sign, write and record a package.
+
+    Args:
+        recipient: name or start of the id. A new name is added if ``kind`` says what they are.
+        another: add somebody although the name is taken.
+        revision: what ``Workspace.revision`` takes.
+        only: version ids, instead of what the kind takes.
+        folder: where the package appears; None takes ``packages`` in the release.
+        shipped_on: civil day "yyyy-mm-dd" of something that went out earlier; None is today, local time.
+        channel: how it went: link, mail, stick ...
+        despite: why explicit material goes to somebody who excludes it; recorded.
+
+    Raises:
+        RelkitError: see the families; nothing is recorded then.
+    """
+    day = parsed_day(shipped_on) if shipped_on else date.today()  # noqa: DTZ011 - a civil day, where the user is
+    with writing(workspace.inside):
+        if workspace.newest_held() is None:
+            raise NoSuchRevisionError("there is nothing to ship", hint="Commit bounces first.")
+        source = workspace.revision(revision)
+        book = ledger.read(workspace)
+        somebody, known = _recipient(workspace, recipient, kind, another=another)
+        chosen = wants.choose(_versions(source), somebody.kind, only, despite)
+        commit = packaging.build(workspace, source, chosen, _earlier(workspace, book, somebody, source))
+        package = workspace.verified_package(commit)
+        record_id = secrets.token_hex(16)
+        where = folder or workspace.folder / PACKAGES / _shelf(day, somebody, record_id)
+        target = packaging.path_of(where, package.manifest, form)
+        if not packaging.is_free(target):
+            raise InTheWayError([target])
+        if not known:
+            somebody = AddressBook(workspace.home.folder).add(somebody.name, somebody.kind)
+        record = ShippedRecord(
+            format=1,
+            id=record_id,
+            release_id=workspace.release_id,
+            recorded_at=now().isoformat(),
+            of=package.held.digest,
+            after=ledger.after(workspace, book),
+            recipient=RecipientFacts(id=somebody.id, name=somebody.name, kind=somebody.kind),
+            shipped_on=day.isoformat(),
+            form=form,
+            revision=source.manifest.revision,
+            versions=[version.id for version in chosen],
+            channel=channel,
+            note=note,
+            despite=despite,
+        )
+        packaging.place(
+            workspace,
+            package,
+            form,
+            target,
+            sealed=lambda: _ignored(ledger.write(workspace, record, commit)),
+        )
+    return ShipReport(record, package.manifest, package.held.digest, target)
+
+
+def _ignored(_result: object) -> None:
+    return None
+
+
+def _versions(source: VerifiedRevision) -> list[VersionFacts]:
+    """Return the versions of a revision, each once."""
+    found = {entry.version.id: entry.version for entry in source.manifest.files if entry.version is not None}
+    return list(found.values())
+
+
+def _recipient(workspace: Workspace, text: str, kind: str | None, *, another: bool) -> tuple[Recipient, bool]:
+    """Return who is meant, and whether they are in the address book already."""
+    everybody = AddressBook(workspace.home.folder).everybody()
+    fresh = Recipient("0" * 32, text.strip(), kind or "")
+    if another:
+        return _checked(fresh, kind), False
+    try:
+        found = choose(
+            text, everybody, hint="To send to somebody new, add --kind, for example: --kind club-dj."
+        )
+    except UnknownRecipientError:
+        if kind is None:
+            raise
+        return _checked(fresh, kind), False
+    if kind is not None and kind != found.kind:
+        raise UsageError(
+            f"{shown(found.name)} is known as {found.kind}, not {shown(kind)}",
+            hint="Leave --kind out, or add --another for somebody else of that name.",
+        )
+    return found, True
+
+
+def _checked(fresh: Recipient, kind: str | None) -> Recipient:
+    from relkit.vocabulary.recipients import RecipientKind
+
+    kinds = [known.value for known in RecipientKind]
+    if kind not in kinds:
+        raise UsageError(
+            f"the kind {shown(kind)} is not known" if kind else "somebody new needs a kind",
+            hint=f"Use --kind with one of: {', '.join(kinds)}.",
+        )
+    if not fresh.name:
+        raise UsageError("a recipient needs a name", hint="Give the name as people know it.")
+    return fresh
+
+
+def _earlier(
+    workspace: Workspace, book: Ledger, somebody: Recipient, source: VerifiedRevision
+) -> Earlier | None:
+    """Return what this recipient holds from another revision, if it still counts."""
+    held = [
+        (record, entry)
+        for record, entry in book.shipments
+        if record.recipient.id == somebody.id
+        and book.taken_back(entry) is None
+        and record.revision != source.manifest.revision
+    ]
+    if not held:
+        return None
+    package = workspace.verified_package(held[-1][1].held.target)
+    return Earlier(package.manifest, package.held.digest)
+
+
+def _shelf(day: date, somebody: Recipient, record_id: str) -> str:
+    """Name the folder of one shipment: for people, and different for every one."""
+    return f"{day.isoformat()} {plain(somebody.name, otherwise='recipient')[:40].strip(' .')} {record_id[:8]}"
+
+
+def parsed_day(text: str) -> date:
+    """Read a civil day.
+
+    Raises:
+        BadDayError: it is none.
+    """
+    try:
+        return datetime.strptime(text.strip(), "%Y-%m-%d").date()  # noqa: DTZ007 - a day has no zone
+    except ValueError as error:
+        raise BadDayError(
+            f"{shown(text)} is not a day", hint="Write it as yyyy-mm-dd, for example 2026-10-20."
+        ) from error
