@@ -30,6 +30,7 @@ from relkit.store.repository import REVISIONS
 
 if TYPE_CHECKING:
     from relkit.store.content import Intake, Stored
+    from relkit.vocabulary import Version
 
 
 class UnclearNameError(UsageError):
@@ -266,7 +267,7 @@ def _same_place(source: Path, target: Path) -> bool:
 def _recognised(text: str, source: Path, version: str | None, workspace: Workspace) -> tuple[str, TakenIn]:
     """Return the sheet's text, changed where the file asks for it, and what the file is."""
     from relkit.sheet import add_version, remember_answer, set_version_file
-    from relkit.vocabulary import Ambiguous, Recognised, Version, recognise
+    from relkit.vocabulary import Ambiguous, Recognised, recognise
 
     sheet = Sheet.parse(text)
     inside = _name_inside(source, workspace.folder)
@@ -285,13 +286,9 @@ def _recognised(text: str, source: Path, version: str | None, workspace: Workspa
     else:
         raise _unclear(source, said)
     if version_id not in sheet.versions:
-        axes = said if isinstance(said, Recognised) and said.version_id == version_id else None
-        fresh = (
-            Version(version_id, parts=axes.parts, form=axes.form, language=axes.language)
-            if axes
-            else Version(version_id)
+        text = add_version(
+            text, _fresh_version(version_id), path=f"bounces/{version_id}{source.suffix.lower()}"
         )
-        text = add_version(text, fresh, path=f"bounces/{version_id}{source.suffix.lower()}")
         sheet = Sheet.parse(text)
     entry = sheet.versions[version_id]
     name = entry.path
@@ -301,6 +298,21 @@ def _recognised(text: str, source: Path, version: str | None, workspace: Workspa
         name = f"{name.removesuffix(Path(name).suffix)}{source.suffix.lower()}"
         text = set_version_file(text, version_id, name)
     return text, TakenIn(source, version_id, because, name)
+
+
+def _fresh_version(version_id: str) -> Version:
+    """Return a version that the sheet does not have yet, its axes read from its id."""
+    from relkit.vocabulary import Recognised, Version, is_slug, recognise
+
+    if not is_slug(version_id):
+        raise UsageError(
+            f"{shown(version_id)} cannot be a version's id",
+            hint='Use lower-case words joined by "-", for example short-clean.',
+        )
+    said = recognise(version_id, known={}, artist=None, title=None)
+    if isinstance(said, Recognised):
+        return Version(version_id, parts=said.parts, form=said.form, language=said.language)
+    return Version(version_id, parts="other", form="other")
 
 
 def _name_inside(source: Path, folder: Path) -> str | None:
