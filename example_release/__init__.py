@@ -1,0 +1,1 @@
+"""The example release: one invented song, rendered from code in every version of its pack."""
