@@ -103,7 +103,7 @@ def bus_compressor(mix: Signal) -> Signal:
     hop = 32
     frames = mix.shape[1]
     blocks = np.abs(np.pad(mix, ((0, 0), (0, -frames % hop)))).reshape(2, -1, hop).max(axis=(0, 2))
-    wanted_db = np.minimum(0.0, -0.5 * (20 * np.log10(np.maximum(blocks, 1e-6)) + 10.0)).tolist()
+    wanted_db = np.minimum(0.0, -0.5 * (20 * np.log10(np.maximum(blocks, 1e-6)) + 5.0)).tolist()
     attack, release = (1 - float(np.exp(-hop / (RATE_HZ * time_s))) for time_s in (0.010, 0.300))
     state, path = 0.0, []
     for wanted in wanted_db:
