@@ -226,15 +226,15 @@ def _stored(
 
 def _take_in(workspace: Workspace, bounces: Sequence[Path], version: str | None) -> list[TakenIn]:
     """Find out what every file is, check that it can be one, then copy all of them."""
-    from relkit.audio.container import require_bounce
-    from relkit.audio.reading import SteadyFile
-
     if version is not None and len(bounces) != 1:
         raise UsageError(
             "--as says what one file is", hint="Name exactly one file with it, or leave --as out."
         )
     if not bounces:
         return []
+    from relkit.audio.container import require_bounce
+    from relkit.audio.reading import SteadyFile
+
     sheet_file = workspace.folder / SHEET
     text = workspace.sheet().text
     plan: list[TakenIn] = []
