@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, BinaryIO
 from relkit.errors import DamagedError, UsageError
 from relkit.filenames import shown
 from relkit.manifest import MANIFEST_NAMESPACE, BadManifestError, PackageManifest, read_package
-from relkit.pack import layout
+from relkit.pack import layout, zipform
 from relkit.pack.archive import BadArchiveError, Member, read_member, read_zip
 from relkit.pack.zipform import dos_moment
 from relkit.release.home import Home
@@ -71,22 +71,48 @@ class VerifiedCopy:
 
 
 @dataclass
+class _Found:
+    """What differs, as far as was looked."""
+
+    bad: dict[str, str] = field(default_factory=dict)
+    missing: list[str] = field(default_factory=list)
+    extra: list[str] = field(default_factory=list)
+    litter: list[str] = field(default_factory=list)
+
+    def __bool__(self) -> bool:
+        return bool(self.bad or self.missing or self.extra)
+
+    def as_error(self) -> PackageFaultsError:
+        """Return all of it as what ``verify`` raises."""
+        return PackageFaultsError(self.bad, sorted(self.missing), sorted(self.extra))
+
+
+@dataclass
 class _Files:
     """The files of a package, wherever they are: how to read each, in blocks."""
 
     readers: Mapping[str, Callable[[Callable[[bytes], object]], None]]
     sizes: Mapping[str, int]
     odd: dict[str, str]  # entries that are no files, and why
+    has_litter: bool  # whether an operating system may have left files here; nobody does in an archive
 
-    def small(self, name: str) -> bytes | None:
-        """Return one of the proof files, or None if there is none."""
+    def small(self, name: str, found: _Found) -> bytes | None:
+        """Return one of the proof files; where there is none to be had, note why."""
+        if name in self.odd:
+            return None
         if name not in self.readers:
+            found.missing.append(name)
             return None
         if self.sizes[name] > _PROOF_LIMIT_BYTES:
-            raise PackageFaultsError({name: "is far too large"}, [], [])
-        found = bytearray()
-        self.readers[name](found.extend)
-        return bytes(found)
+            found.bad[name] = "is far too large"
+            return None
+        data = bytearray()
+        try:
+            self.readers[name](data.extend)
+        except BadArchiveError as error:
+            found.bad[name] = str(error)
+            return None
+        return bytes(data)
 
 
 def verify(path: Path, home: Home) -> VerifiedCopy:
@@ -99,18 +125,18 @@ def verify(path: Path, home: Home) -> VerifiedCopy:
         UntrustedSignerError: everything fits, but the signer is not trusted here.
     """
     with _opened(path) as (files, archive):
-        body = _needed(files, layout.MANIFEST)
-        signature = _needed(files, layout.SIGNATURE)
-        manifest, fault = _manifest(body)
-        if manifest is None:
-            raise PackageFaultsError({layout.MANIFEST: fault}, [], [])
-        found = _compared(files, manifest)
-        key = _signer(files, manifest, body, signature, found)
-        found.bad |= files.odd
+        found = _Found(dict(files.odd))
+        proof = {name: files.small(name, found) for name in sorted(layout.PROOF_FILES)}
+        body, signature = proof[layout.MANIFEST], proof[layout.SIGNATURE]
+        manifest = _manifest(body, found) if body is not None else None
+        if body is None or manifest is None:
+            raise found.as_error()
+        _compare(files, manifest, found)
+        key = _signer(manifest, body, signature, proof, found) if signature is not None else None
         if archive is not None and archive != _Wrapping.of(manifest):
             found.bad["(archive)"] = "has another top folder or other times than it was written with"
-    if key is None or found.bad or found.missing or found.extra:
-        raise PackageFaultsError(found.bad, sorted(found.missing), sorted(found.extra))
+    if key is None or found:
+        raise found.as_error()
     moment = datetime.fromisoformat(manifest.recorded_at)
     signer = home.trusted.principal_of(key, MANIFEST_NAMESPACE, moment)
     digest = hashlib.sha256(body).hexdigest()
@@ -130,43 +156,25 @@ class _Wrapping:
         return cls(manifest.name, dos_moment(datetime.fromisoformat(manifest.recorded_at)))
 
 
-@dataclass
-class _Found:
-    bad: dict[str, str]
-    missing: list[str]
-    extra: list[str]
-    litter: list[str]
-
-
-def _needed(files: _Files, name: str) -> bytes:
-    data = files.small(name)
-    if data is None:
-        raise PackageFaultsError({}, [name], [])
-    return data
-
-
-def _manifest(body: bytes) -> tuple[PackageManifest | None, str]:
+def _manifest(body: bytes, found: _Found) -> PackageManifest | None:
     from relkit.trust.canonical import BadJsonError, parse_canonical
 
     try:
         what = "the manifest"
-        return read_package(parse_canonical(body, what=what), what=what), ""
+        return read_package(parse_canonical(body, what=what), what=what)
     except (BadJsonError, BadManifestError) as error:
-        return None, str(error)
+        found.bad[layout.MANIFEST] = str(error)
+        return None
 
 
-def _compared(files: _Files, manifest: PackageManifest) -> _Found:
-    """Hash every file that the manifest lists."""
+def _compare(files: _Files, manifest: PackageManifest, found: _Found) -> None:
+    """Hash every file that the manifest lists, and note every other."""
     listed = {entry.name for entry in manifest.files}
     here = set(files.readers) - layout.PROOF_FILES
     strange = sorted(here - listed)
-    found = _Found(
-        {},
-        [name for name in listed if name not in here and name not in files.odd],
-        [name for name in strange if not layout.is_system_litter(name)],
-        [name for name in strange if layout.is_system_litter(name)],
-    )
-    found.missing += [name for name in layout.PROOF_FILES if name not in files.readers]
+    found.litter = [name for name in strange if files.has_litter and layout.is_system_litter(name)]
+    found.extra += [name for name in strange if name not in found.litter]
+    found.missing += [name for name in listed if name not in here and name not in files.odd]
     for entry in manifest.files:
         if entry.name not in here:
             continue
@@ -181,11 +189,10 @@ def _compared(files: _Files, manifest: PackageManifest) -> _Found:
             continue
         if digest.hexdigest() != entry.sha256:
             found.bad[entry.name] = "has other bytes than were signed"
-    return found
 
 
 def _signer(
-    files: _Files, manifest: PackageManifest, body: bytes, signature: bytes, found: _Found
+    manifest: PackageManifest, body: bytes, signature: bytes, proof: Mapping[str, bytes | None], found: _Found
 ) -> PublicKey | None:
     """Return whose signature it is, and compare what follows from manifest and key."""
     from relkit.trust.sshsig import BadSignatureError
@@ -198,8 +205,7 @@ def _signer(
         return None
     sums = layout.sha256sums((entry.name, entry.sha256) for entry in manifest.files)
     for name, expected in ((layout.PUBLIC_KEY, public_key_file(key.line)), (layout.SUMS, sums)):
-        data = files.small(name)
-        if data is not None and data != expected:
+        if proof[name] not in {None, expected}:
             found.bad[name] = "is not what the manifest and its signature say"
     return key
 
@@ -222,7 +228,7 @@ def _in_folder(top: Path) -> _Files:
     readers: dict[str, Callable[[Callable[[bytes], object]], None]] = {}
     sizes: dict[str, int] = {}
     odd: dict[str, str] = {}
-    for folder, folders, names in os.walk(top):
+    for folder, folders, names in os.walk(top, onerror=_raised):  # an unread folder may hold anything
         for name in [*names, *(each for each in folders if (Path(folder) / each).is_symlink())]:
             place = Path(folder) / name
             inside = place.relative_to(top).as_posix()
@@ -231,12 +237,16 @@ def _in_folder(top: Path) -> _Files:
                 continue
             readers[inside] = _folder_reader(place)
             sizes[inside] = place.stat().st_size
-    if layout.MANIFEST not in readers:
+    if not layout.PROOF_FILES & (readers.keys() | odd.keys()):
         raise NoPackageError(
             f"{shown(top)} is not a package: it has no {layout.MANIFEST}",
             hint="Give the folder that has the info sheet and the folder proof in it.",
         )
-    return _Files(readers, sizes, odd)
+    return _Files(readers, sizes, odd, has_litter=True)
+
+
+def _raised(error: OSError) -> None:
+    raise error
 
 
 def _folder_reader(place: Path) -> Callable[[Callable[[bytes], object]], None]:
@@ -249,7 +259,7 @@ def _folder_reader(place: Path) -> Callable[[Callable[[bytes], object]], None]:
 
 
 def _in_zip(file: BinaryIO, name: str) -> tuple[_Files, _Wrapping]:
-    if file.read(4) != b"PK\3\4":
+    if not _looks_like_zip(file, name):
         raise NoPackageError(
             f"{shown(name)} is not a ZIP of a package", hint="Give the package's folder or its ZIP."
         )
@@ -258,7 +268,7 @@ def _in_zip(file: BinaryIO, name: str) -> tuple[_Files, _Wrapping]:
     if len(tops) != 1 or any("/" not in member.name for member in archive.members):
         raise BadArchiveError("its files do not lie in one folder")
     inside = {member.name.partition("/")[2]: member for member in archive.members}
-    if layout.MANIFEST not in inside:
+    if not layout.PROOF_FILES & inside.keys():
         raise NoPackageError(
             f"{shown(name)} is not a package: it has no {layout.MANIFEST}", hint="Give a package's ZIP."
         )
@@ -267,5 +277,12 @@ def _in_zip(file: BinaryIO, name: str) -> tuple[_Files, _Wrapping]:
         return lambda sink: read_member(file, member, lambda block: sink(bytes(block)))
 
     readers = {path: reader(member) for path, member in inside.items()}
-    files = _Files(readers, {path: member.size_bytes for path, member in inside.items()}, {})
-    return files, _Wrapping(tops.pop(), archive.moment)
+    sizes = {path: member.size_bytes for path, member in inside.items()}
+    return _Files(readers, sizes, {}, has_litter=False), _Wrapping(tops.pop(), archive.moment)
+
+
+def _looks_like_zip(file: BinaryIO, name: str) -> bool:
+    """Say whether this was meant to be an archive; a damaged one still is."""
+    begins = file.read(2) == b"PK"
+    file.seek(max(0, file.seek(0, os.SEEK_END) - zipform.END.size))
+    return begins or file.read(2) == b"PK" or name.casefold().endswith(".zip")

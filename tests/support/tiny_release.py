@@ -1,0 +1,234 @@
+"""A whole release of a few kilobytes, made through the public API, to be attacked.
+
+    revision 1   explicit, clean, instrumental, cover
+    revision 2   another clean edit
+    revision 3   another instrumental
+    shipments    1 to the DJ (folder), 2 to the station (ZIP), 3 to the DJ (ZIP), 4 to the station
+                 (folder), one or two of each revision
+    withdrawal   of shipment 2
+
+Conventions
+    audio        noise from seeds, 16 bit, mono, a few hundred frames: too short for a loudness
+
+Not here: attacks. Every name is invented.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+import shutil
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from PIL import Image
+
+from relkit.manifest import MANIFEST_NAMESPACE, RECORD_NAMESPACE
+from relkit.release.api import Release
+from relkit.release.home import Home
+from relkit.release.ship import ShipReport
+from relkit.store import records, revisions
+from relkit.store.repository import REVISIONS, Repository
+from relkit.trust.canonical import canonical_bytes
+from relkit.trust.sshsig import Signer, sign
+from tests.support.stores import wav
+
+ARTIST, TITLE = "Paper Lanterns", "Small Hours"
+DJ, STATION = "DJ Kettle Drum", "Radio Nowhere"
+
+
+def tiny_wav(seed: int, frames: int = 300) -> bytes:
+    """Return a WAV file of mono 16-bit noise."""
+    rng = np.random.default_rng(seed)
+    return wav(rng.integers(-20_000, 20_000, frames, dtype="<i2").tobytes(), "int16", 1)
+
+
+def tiny_cover(seed: int = 1) -> bytes:
+    """Return a small PNG."""
+    rng = np.random.default_rng(seed)
+    out = io.BytesIO()
+    Image.fromarray(rng.integers(0, 255, (8, 8, 3), dtype=np.uint8)).save(out, "PNG")
+    return out.getvalue()
+
+
+@dataclass
+class Tiny:
+    """One release with the user's folder beside it; copies of it can be damaged freely."""
+
+    root: Path
+    shipments: list[ShipReport] = field(default_factory=list)
+    sources: dict[int, dict[str, bytes]] = field(default_factory=dict)  # revision to name to bytes
+
+    @property
+    def folder(self) -> Path:
+        """The release folder."""
+        return self.root / "release"
+
+    @property
+    def home(self) -> Home:
+        """The user's folder, read anew."""
+        return Home(self.root / "home")
+
+    @property
+    def store(self) -> Path:
+        """The bare Git repository."""
+        return self.folder / ".relkit" / "store.git"
+
+    def open(self, home: Home | None = None) -> Release:
+        """Open the release."""
+        return Release.open(self.folder, home=home or self.home)
+
+    def copy(self, root: Path) -> Tiny:
+        """Copy everything, without what makes things faster."""
+        shutil.copytree(self.root, root, symlinks=True)
+        (root / "release" / ".relkit" / "cache.sqlite").unlink(missing_ok=True)
+        return Tiny(root, self.shipments, self.sources)
+
+    def package(self, number: int) -> Path:
+        """Return where the package of a shipment lies, also in a copy. Shipments count from 1."""
+        original = self.shipments[number - 1].path
+        inside = original.parts[original.parts.index("release") :]
+        return self.root.joinpath(*inside)
+
+    def commit(self, note: str, **bounces: bytes) -> None:
+        """Put bounces in their places and commit."""
+        for name, data in bounces.items():
+            (self.folder / "bounces" / f"{name}.wav").write_bytes(data)
+        with self.open() as release:
+            report = release.commit(note=note)
+        self.sources[report.manifest.revision] = {
+            entry.name: (self.folder / entry.name).read_bytes() for entry in report.manifest.files
+        }
+
+    def ship(self, recipient: str, **wishes: Any) -> None:
+        """Ship, and keep the report."""
+        with self.open() as release:
+            self.shipments.append(release.ship(recipient, **wishes))
+
+
+def start(root: Path, *, title: str = TITLE, home: Home | None = None) -> Tiny:
+    """Start a release with one bounce committed."""
+    tiny = Tiny(root)
+    Release.new(
+        tiny.folder, artist=ARTIST, title=title, tempo="122", key="F# minor", home=home or tiny.home
+    ).close()
+    (tiny.folder / "artwork").mkdir(exist_ok=True)
+    (tiny.folder / "artwork" / "cover.png").write_bytes(tiny_cover())
+    return tiny
+
+
+def full_history(root: Path, *, title: str = TITLE) -> Tiny:
+    """Make the release that the header describes."""
+    tiny = start(root, title=title)
+    tiny.commit("first", explicit=tiny_wav(1), clean=tiny_wav(2), instrumental=tiny_wav(3))
+    tiny.ship(DJ, kind="club-dj", shipped_on="2025-05-04")
+    tiny.ship(STATION, kind="radio-programme", form="zip", shipped_on="2025-05-05")
+    tiny.commit("one word less", clean=tiny_wav(4))
+    tiny.ship(DJ, form="zip", shipped_on="2025-06-01")
+    tiny.commit("quieter", instrumental=tiny_wav(5))
+    tiny.ship(STATION, shipped_on="2025-06-02")
+    with tiny.open() as release:
+        release.withdraw(tiny.shipments[1].record.id, reason="a word was still heard")
+    return tiny
+
+
+# --- things that only somebody with a key can make
+
+
+def forged_package(
+    manifest: dict[str, Any] | bytes,
+    files: dict[str, bytes],
+    key: Signer,
+    folder: Path,
+    *,
+    namespace: str = MANIFEST_NAMESPACE,
+) -> Path:
+    """Write a package folder around any manifest, properly signed."""
+    from relkit.pack.layout import MANIFEST, PUBLIC_KEY, SIGNATURE, SUMS
+
+    body = manifest if isinstance(manifest, bytes) else canonical_bytes(manifest)
+    proof = {
+        MANIFEST: body,
+        SIGNATURE: sign(body, key, namespace).encode(),
+        PUBLIC_KEY: f"{key.public.line}\n".encode(),
+        SUMS: b"",
+    }
+    for name, data in {**proof, **files}.items():
+        place = folder / name
+        place.parent.mkdir(parents=True, exist_ok=True)
+        place.write_bytes(data)
+    return folder
+
+
+def forged_revision(tiny: Tiny, manifest: dict[str, Any] | bytes, key: Signer) -> bytes:
+    """Put any properly signed manifest on top of the revisions, with the newest one's content."""
+    repository = Repository(tiny.store)
+    newest = repository.ref(REVISIONS)
+    assert newest is not None
+    held = revisions.read(repository, newest)
+    body = manifest if isinstance(manifest, bytes) else canonical_bytes(manifest)
+    made = _commit(repository, body, key, held.content, newest)
+    repository.set_ref(REVISIONS, made, newest)
+    repository.close()
+    return made
+
+
+def forged_shipment(tiny: Tiny, package: dict[str, Any] | bytes, key: Signer) -> str:
+    """Put any properly signed package manifest into the store, and a record that it went to the DJ."""
+    repository = Repository(tiny.store)
+    newest = repository.ref(REVISIONS)
+    assert newest is not None
+    held = revisions.read(repository, newest)
+    body = package if isinstance(package, bytes) else canonical_bytes(package)
+    commit = _commit(repository, body, key, held.content, newest)
+    record = document(tiny.shipments[0].record) | {"id": "f0" * 16, "shipped_on": "2026-01-01"}
+    record["of"] = revisions.read(repository, commit).digest
+    write_record(repository, record, commit, key)
+    repository.close()
+    return "f0" * 16
+
+
+def write_record(
+    repository: Repository,
+    record: dict[str, Any],
+    target: bytes,
+    key: Signer,
+    *,
+    ref: str | None = None,
+    namespace: str = RECORD_NAMESPACE,
+) -> bytes:
+    """Write any record, properly signed, under its own or another reference; returns its tag."""
+    name = f"shipped/{record['shipped_on']}-{record['id']}" if "shipped_on" in record else None
+    return records.write(
+        repository,
+        ref=ref or name or f"records/{record['id']}",
+        target=target,
+        body=canonical_bytes(record),
+        moment=datetime.fromisoformat(record["recorded_at"]),
+        sign=lambda payload: sign(payload, key, namespace),
+    )
+
+
+def document(model: Any) -> dict[str, Any]:
+    """Return a manifest or record as JSON values that may be changed."""
+    loaded = json.loads(canonical_bytes(model.model_dump(mode="json")))
+    assert isinstance(loaded, dict)
+    return loaded
+
+
+def _commit(
+    repository: Repository, body: bytes, key: Signer, content: dict[str, bytes], parent: bytes
+) -> bytes:
+    with repository.writer() as pack:
+        return revisions.write(
+            pack,
+            manifest=body,
+            signature=sign(body, key, MANIFEST_NAMESPACE).encode(),
+            content=content,
+            parents=[parent],
+            moment=datetime.fromisoformat("2031-05-04T12:00:00+00:00"),
+            message="forged",
+        )
