@@ -59,7 +59,7 @@ def main(words: Sequence[str]) -> int:
     if sys.version_info < (3, 11):  # noqa: UP036 - this file runs before anything has checked that
         leave(f"Python 3.11 or newer is needed; this is {sys.version.split()[0]}.", 7)
     if words[:1] == ["example"]:
-        set_up("")
+        set_up("[example]")
         return run([VENV_PYTHON, "-m", "example_release.story", *words[1:]])
     if list(words) == ["tests"]:
         require_tools()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -14,7 +15,8 @@ from relkit.sheet import Sheet, new_sheet_text
 from relkit.vocabulary import Ambiguous, Recognised, recognise
 from relkit.vocabulary.recipients import RecipientKind
 
-GUIDE = Path(__file__).resolve().parents[2] / "docs" / "guide"
+ROOT = Path(__file__).resolve().parents[2]
+GUIDE = ROOT / "docs" / "guide"
 
 
 def rows(page: str, heading: str) -> list[list[str]]:
@@ -55,3 +57,29 @@ def test_exit_codes_are_those_of_the_families() -> None:
     """One family, one code; 0, 130 and what typer decides have none."""
     told = {family.strip("`"): int(code) for code, _, family in rows("exit-codes.md", "code") if family}
     assert told == {family.__name__: family.exit_code for family in errors.RelkitError.__subclasses__()}
+
+
+def test_every_dependency_has_its_licence() -> None:
+    """The table of the contributor guide lists what the project file asks for, and nothing else."""
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    wanted = [*project["dependencies"], *project["optional-dependencies"]["test"]]
+    names = {re.match(r"[A-Za-z0-9_-]+", requirement)[0] for requirement in wanted}  # type: ignore[index]
+    assert {name for name, _, _ in rows("../../DEVELOPERS.md", "name")} == names
+
+
+@pytest.mark.parametrize(
+    "page", sorted((ROOT / "docs" / "decisions").glob("0*.md")), ids=lambda page: page.stem
+)
+def test_a_decision_has_all_its_parts(page: Path) -> None:
+    """Number, status, and the five questions in their order."""
+    text = page.read_text(encoding="utf-8")
+    assert text.startswith(f"# ADR-{page.name[:4]}: ")
+    assert re.search(r"^Status: \w+ \| Date: \d{4}-\d\d-\d\d \| Replaces: ", text, re.MULTILINE)
+    assert re.findall(r"^## (.*)$", text, re.MULTILINE) == [
+        "Question",
+        "What pushes on the answer",
+        "Options",
+        "Decision",
+        "What follows",
+    ]
+    assert page.name in (page.parent / "README.md").read_text(encoding="utf-8")
