@@ -1,7 +1,7 @@
 """Is every byte of the store what it should be? Objects, packs, indexes, references.
 
 Reads everything and believes nothing: pack and index checksums, every object's
-name against its bytes, the form of every reference. What a damaged object
+name against its bytes, every reference and what is behind it. What a damaged object
 means for a file or a recipient is worked out above this room.
 
 Not here: manifests, signatures and records (``relkit.release.audit``).
@@ -18,11 +18,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from relkit.store.packing import object_id
-from relkit.store.repository import REVISIONS, Repository
+from relkit.store.references import check_references
+from relkit.store.repository import Repository
 
 _BLOCK = 1 << 20
-_REF = re.compile(rb"[0-9a-f]{40}\n")
-_PACKED = re.compile(rb"(#.*|\^[0-9a-f]{40}|[0-9a-f]{40} refs/[^ ]+)")
+_LOOSE_NAME = re.compile("[0-9a-f]{38}")
 _LOOSE_KINDS = {b"commit": 1, b"tree": 2, b"blob": 3, b"tag": 4}
 
 
@@ -42,7 +42,7 @@ class Integrity:
 
 
 def check(repository: Repository, progress: Callable[[int, int], None] | None = None) -> Integrity:
-    """Check every file of the store.
+    """Check every file of the store, and that everything behind its references is there.
 
     Args:
         progress: called with the number of packs and loose objects done, and of all.
@@ -50,14 +50,19 @@ def check(repository: Repository, progress: Callable[[int, int], None] | None = 
     found = Integrity()
     folder = repository.path / "objects"
     packs = sorted(folder.glob("pack/*.pack"))
-    loose = sorted(path for path in folder.glob("[0-9a-f][0-9a-f]/*") if len(path.name) == 38)
+    loose = sorted(path for path in folder.glob("[0-9a-f][0-9a-f]/*") if _LOOSE_NAME.fullmatch(path.name))
     steps = len(packs) + len(loose)
+    present: set[bytes] = set()
+    orphans: list[str] = []
     for number, pack in enumerate(packs):
-        _check_pack(pack, found)
+        if pack.with_suffix(".idx").exists():
+            present |= _check_pack(pack, found)
+        else:
+            orphans.append(f"objects/pack/{pack.name} has no index")
         if progress:
             progress(number + 1, steps)
     for number, path in enumerate(loose):
-        _check_loose(path, found)
+        present.add(_check_loose(path, found))
         if progress:
             progress(len(packs) + number + 1, steps)
     found.faults += [
@@ -65,7 +70,11 @@ def check(repository: Repository, progress: Callable[[int, int], None] | None = 
         for index in sorted(folder.glob("pack/*.idx"))
         if not index.with_suffix(".pack").exists()
     ]
-    _check_refs(repository.path, found)
+    faults, missing = check_references(repository, present)
+    found.faults += faults
+    found.bad |= missing
+    if missing:  # a pack without index is what a killed process may leave; it matters only if it is needed
+        found.faults += orphans
     return found
 
 
@@ -85,18 +94,14 @@ def _sealed(path: Path) -> bool:
         return file.read() == digest.digest()
 
 
-def _check_pack(pack: Path, found: Integrity) -> None:
+def _check_pack(pack: Path, found: Integrity) -> set[bytes]:
+    """Check a pack and its index; returns the objects that the index names."""
     from dulwich.object_format import SHA1
     from dulwich.pack import load_pack_index
 
-    name = f"objects/pack/{pack.name}"
     index = pack.with_suffix(".idx")
-    if not index.exists():
-        found.faults.append(f"{name} has no index")
-        return
-    whole = _sealed(pack)
-    if not whole:
-        found.faults.append(f"{name} is damaged: its checksum does not fit")
+    if not _sealed(pack):
+        found.faults.append(f"objects/pack/{pack.name} is damaged: its checksum does not fit")
     if not _sealed(index):
         found.faults.append(f"objects/pack/{index.name} is damaged: its checksum does not fit")
     try:
@@ -105,14 +110,15 @@ def _check_pack(pack: Path, found: Integrity) -> None:
             bound = rows.get_pack_checksum()
     except Exception as error:  # noqa: BLE001 - a damaged index trips dulwich in many ways; all mean this
         found.faults.append(f"objects/pack/{index.name} cannot be read ({type(error).__name__})")
-        return
+        return set()
     with pack.open("rb") as file:
-        file.seek(-20, 2)
+        file.seek(max(0, pack.stat().st_size - 20))
         if file.read() != bound:
             found.faults.append(f"objects/pack/{index.name} belongs to another pack")
     found.objects += len(entries)
     # Objects of a sealed pack are read all the same: a forger can seal, not make bytes fit their names.
     _check_objects(pack, [oid for _offset, oid in entries], found)
+    return {oid for _offset, oid in entries}
 
 
 def _check_objects(pack: Path, oids: list[bytes], found: Integrity) -> None:
@@ -132,8 +138,8 @@ def _check_objects(pack: Path, oids: list[bytes], found: Integrity) -> None:
                 found.faults.append(f"objects/pack/{pack.name}: object {oid.hex()} is damaged")
 
 
-def _check_loose(path: Path, found: Integrity) -> None:
-    """Check an object that another program left outside the packs."""
+def _check_loose(path: Path, found: Integrity) -> bytes:
+    """Check an object that another program left outside the packs; returns its name."""
     oid = bytes.fromhex(path.parent.name + path.name)
     found.objects += 1
     good = False
@@ -151,18 +157,4 @@ def _check_loose(path: Path, found: Integrity) -> None:
     if not good:
         found.bad.add(oid)
         found.faults.append(f"objects/{path.parent.name}/{path.name} is damaged")
-
-
-def _check_refs(store: Path, found: Integrity) -> None:
-    if (store / "HEAD").read_bytes() != f"ref: {REVISIONS}\n".encode():
-        found.faults.append("HEAD does not name the revisions")
-    for path in sorted((store / "refs").rglob("*")):
-        if path.is_file() and not path.name.endswith(".lock") and not _REF.fullmatch(path.read_bytes()):
-            found.faults.append(f"{path.relative_to(store).as_posix()} is damaged: it holds no object name")
-    packed = store / "packed-refs"
-    if packed.exists():
-        found.faults += [
-            f"packed-refs line {number} is damaged"
-            for number, line in enumerate(packed.read_bytes().splitlines(), 1)
-            if not _PACKED.fullmatch(line)
-        ]
+    return oid
