@@ -70,7 +70,7 @@ class Intake:
         self._index = index
         self._coders = ThreadPoolExecutor(_CODERS, "relkit-code")
         self.hashing = ThreadPoolExecutor(1, "relkit-hash")
-        self._waiting: deque[tuple[Future[tuple[str, bytes, bytes]], _Blob]] = deque()
+        self._waiting: deque[tuple[Future[tuple[str, bytes, bytes]], _Blob, bool]] = deque()
         self._seen: dict[bytes, _Blob] = {}  # chunks of this intake, by key
         self._fresh: list[bytes] = []
         self._files: list[tuple[Stored, Layout, list[_Blob | None]]] = []
@@ -114,7 +114,7 @@ class Intake:
         while len(self._waiting) >= _WAITING:
             self._write_one()
         job = self._coders.submit(_code, coding, data, part.channels, part.sample_bytes, level)
-        self._waiting.append((job, blob))
+        self._waiting.append((job, blob, part.sample_format is not None))
         return blob
 
     def done(self, stored: Stored, layout: Layout, blobs: list[_Blob | None]) -> None:
@@ -137,9 +137,10 @@ class Intake:
         self._files.clear()
 
     def _write_one(self) -> None:
-        job, blob = self._waiting.popleft()
+        job, blob, is_audio = self._waiting.popleft()
         blob.coding, blob.oid, entry = job.result()
-        self._pack.take(blob.oid, entry)
+        # Audio that is stored already was found by the index; anything else is looked for now.
+        self._pack.take(blob.oid, entry, fresh=is_audio)
 
 
 def _code(coding: str, data: bytes, channels: int, sample_bytes: int, level: int) -> tuple[str, bytes, bytes]:

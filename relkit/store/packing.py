@@ -18,6 +18,7 @@ Not here: reading (dulwich does), references, and when to join packs
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import os
 import struct
@@ -95,9 +96,14 @@ class PackWriter:
             self._append(oid, prepared(kind, data, level)[1])
         return oid
 
-    def take(self, oid: bytes, entry: bytes) -> None:
-        """Add an entry that is made already; it must not be a delta."""
-        if oid not in self._entries:
+    def take(self, oid: bytes, entry: bytes, *, fresh: bool = True) -> None:
+        """Add an entry that is made already; it must not be a delta.
+
+        Args:
+            fresh: the caller knows, or does not mind, that the repository may have it:
+                looking for what is not there costs more than many a small object.
+        """
+        if oid not in self._entries and (fresh or not self._known(oid)):
             self._append(oid, entry)
 
     def _append(self, oid: bytes, entry: bytes) -> None:
@@ -105,7 +111,7 @@ class PackWriter:
             handle, name = tempfile.mkstemp(prefix="tmp_pack_", dir=self._folder)
             self._name = Path(name)
             self._file = os.fdopen(handle, "w+b", buffering=_BLOCK)
-            self._file.write(b"PACK" + struct.pack(">II", 2, 0))
+            self._file.write(_header(0))
         self._file.write(entry)
         self._entries[oid] = self._offset, zlib.crc32(entry)
         self._offset += len(entry)
@@ -150,18 +156,27 @@ class PackWriter:
         from dulwich.pack import write_pack_index_v2
 
         handle, name = tempfile.mkstemp(prefix="tmp_idx_", dir=self._folder)
-        with os.fdopen(handle, "wb") as out:
-            rows = sorted((oid, offset, crc) for oid, (offset, crc) in self._entries.items())
-            write_pack_index_v2(out, rows, checksum)
-            out.flush()
-            os.fsync(out.fileno())
+        try:
+            with os.fdopen(handle, "wb") as out:
+                rows = sorted((oid, offset, crc) for oid, (offset, crc) in self._entries.items())
+                write_pack_index_v2(out, rows, checksum)
+                out.flush()
+                os.fsync(out.fileno())
+        except BaseException:
+            Path(name).unlink()
+            raise
         return Path(name)
 
     def _drop(self) -> None:
         self.done = True
         if self._file is not None:
-            self._file.close()
+            with contextlib.suppress(OSError):  # what is still buffered may find no room either
+                self._file.close()
             self._name.unlink(missing_ok=True)
+
+
+def _header(count: int) -> bytes:
+    return b"PACK" + struct.pack(">II", 2, count)
 
 
 def _entry_header(kind: int, size: int) -> bytes:
@@ -192,13 +207,67 @@ def copy_pack(pack: Path, rows: Iterable[tuple[bytes, int, int]], into: PackWrit
             ordered, [*(row[1] for row in ordered[1:]), end], strict=True
         ):
             file.seek(offset)
-            entry = file.read(following - offset)
-            if len(entry) != following - offset or zlib.crc32(entry) != crc or _is_delta(entry):
-                raise DamagedPackError(
-                    f"pack {pack.name} does not agree with its index",
-                    hint="Run relkit audit to see what is affected.",
-                )
+            entry = file.read(max(0, following - offset))
+            if not entry or len(entry) != following - offset or zlib.crc32(entry) != crc or _is_delta(entry):
+                raise _disagreeing(pack)
             into.take(oid, entry)
+
+
+def index_rows(pack: Path) -> list[tuple[bytes, int, int]]:
+    """Return id, offset and CRC-32 of every entry of a pack, from its index.
+
+    Raises:
+        DamagedPackError: the index is broken, or another pack's.
+    """
+    from dulwich.object_format import SHA1
+    from dulwich.pack import load_pack_index
+
+    try:
+        with contextlib.closing(load_pack_index(pack.with_suffix(".idx"), SHA1)) as index:
+            index.check()
+            bound = index.get_pack_checksum()
+            rows: list[tuple[bytes, int, int]] = [
+                (oid, offset, crc or 0) for oid, offset, crc in index.iterentries()
+            ]
+        with pack.open("rb") as file:
+            header = file.read(12)
+            file.seek(-20, os.SEEK_END)
+            if header != _header(len(rows)) or file.read() != bound:
+                raise ValueError("another pack's index")
+    except Exception as error:  # a damaged index trips dulwich in many ways; all of them mean this
+        raise _disagreeing(pack) from error
+    return rows
+
+
+def write_missing_index(pack: Path) -> None:
+    """Make the index of a whole pack anew.
+
+    Raises:
+        DamagedPackError: the pack is not whole.
+    """
+    from dulwich.object_format import SHA1
+    from dulwich.pack import PackData, write_pack_index_v2
+
+    temporary = pack.parent / f"tmp_idx_{pack.stem}"
+    try:
+        with contextlib.closing(PackData(str(pack), object_format=SHA1)) as data:
+            data.check()
+            rows = data.sorted_entries()
+            checksum = data.get_stored_checksum()
+    except Exception as error:  # as above
+        raise _disagreeing(pack) from error
+    with temporary.open("wb") as out:
+        write_pack_index_v2(out, rows, checksum)
+        out.flush()
+        os.fsync(out.fileno())
+    temporary.replace(pack.with_suffix(".idx"))
+    sync_folder(pack.parent)
+
+
+def _disagreeing(pack: Path) -> DamagedPackError:
+    return DamagedPackError(
+        f"pack {pack.name} does not agree with its index", hint="Run relkit audit to see what is affected."
+    )
 
 
 def _is_delta(entry: bytes) -> bool:

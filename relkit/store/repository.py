@@ -20,12 +20,25 @@ Not here: writing a pack (``relkit.store.packing``), and what objects mean.
 from __future__ import annotations
 
 import contextlib
+import os
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from relkit.errors import DamagedError, UsageError
-from relkit.store.packing import BLOB, COMMIT, TAG, TREE, DamagedPackError, PackWriter, copy_pack, sync_folder
+from relkit.filenames import shown
+from relkit.store.packing import (
+    BLOB,
+    COMMIT,
+    TAG,
+    TREE,
+    DamagedPackError,
+    PackWriter,
+    copy_pack,
+    index_rows,
+    sync_folder,
+    write_missing_index,
+)
 
 if TYPE_CHECKING:
     from dulwich.object_store import DiskObjectStore
@@ -84,8 +97,14 @@ class Repository:
         """Make an empty store. HEAD is written last: without it there is no store."""
         for part in ("objects/pack", "objects/info", "refs/heads", "refs/tags"):
             (path / part).mkdir(parents=True, exist_ok=True)
-        (path / "config").write_text(_CONFIG.format(release_id=release_id), encoding="utf-8")
-        (path / "HEAD").write_text(f"ref: {REVISIONS}\n", encoding="utf-8")
+        for name, text in (
+            ("config", _CONFIG.format(release_id=release_id)),
+            ("HEAD", f"ref: {REVISIONS}\n"),
+        ):
+            with (path / name).open("w", encoding="utf-8", newline="\n") as file:
+                file.write(text)
+                file.flush()
+                os.fsync(file.fileno())
         sync_folder(path)
         return cls(path)
 
@@ -116,10 +135,17 @@ class Repository:
     # --- reading
 
     def has(self, oid: bytes) -> bool:
-        """Say whether an object is there, without reading it."""
+        """Say whether an object is there, without reading it.
+
+        Raises:
+            DamagedObjectError: an index is broken, so that nobody can say.
+        """
         from dulwich.objects import ObjectID
 
-        return ObjectID(oid.hex().encode()) in self.objects
+        try:
+            return ObjectID(oid.hex().encode()) in self.objects
+        except Exception as error:  # as in read()
+            raise DamagedObjectError(oid, f"cannot be looked for ({type(error).__name__})") from error
 
     def read(self, oid: bytes, kind: int) -> bytes:
         """Return an object's bytes.
@@ -142,15 +168,30 @@ class Repository:
         return data
 
     def tree(self, oid: bytes) -> dict[str, bytes]:
-        """Return a tree's entries in Git's order: name to object."""
+        """Return a tree's entries in Git's order: name to object.
+
+        Raises:
+            DamagedObjectError: missing or no tree.
+        """
+        return {name: entry for name, entry, _is_folder in self._entries(oid)}
+
+    def entries(self, oid: bytes) -> list[tuple[bytes, bool]]:
+        """Return what a tree names, in Git's order: each object, and whether it is a tree itself.
+
+        Raises:
+            DamagedObjectError: missing or no tree.
+        """
+        return [(entry, is_folder) for _name, entry, is_folder in self._entries(oid)]
+
+    def _entries(self, oid: bytes) -> list[tuple[str, bytes, bool]]:
         from dulwich.objects import parse_tree
 
         data = self.read(oid, TREE)
         try:
-            return {
-                name.decode(): bytes.fromhex(hexsha.decode())
-                for name, _mode, hexsha in parse_tree(data, sha_len=20)
-            }
+            return [
+                (name.decode(), bytes.fromhex(hexsha.decode()), mode == _FOLDER)
+                for name, mode, hexsha in parse_tree(data, sha_len=20)
+            ]
         except Exception as error:  # as in read(): a broken tree trips dulwich in many ways
             raise DamagedObjectError(oid, "is no tree") from error
 
@@ -164,19 +205,30 @@ class Repository:
             pack.finish()
 
     def ref(self, name: str) -> bytes | None:
-        """Return what a reference points to, or None."""
-        value = self._refs().read_ref(_ref(name))
+        """Return what a reference points to, or None.
+
+        Raises:
+            DamagedError: it cannot be read.
+        """
+        with _readable(name):
+            value = self._refs().read_ref(_ref(name))
         return _oid(name, value) if value else None
 
     def refs(self, prefix: str = "refs/") -> dict[str, bytes]:
-        """Return all references below a prefix, by full name."""
+        """Return all references below a prefix, by full name.
+
+        Raises:
+            DamagedError: one of them cannot be read.
+        """
         container = self._refs()
-        names = sorted(container.allkeys())
         found = {}
+        with _readable(f"below {prefix}"):
+            names = sorted(container.allkeys())
         for raw in names:
             name = raw.decode(errors="surrogateescape")
             if name.startswith(prefix):
-                value = container.read_ref(raw)
+                with _readable(name):
+                    value = container.read_ref(raw)
                 found[name] = _oid(name, value or b"")
         return found
 
@@ -191,11 +243,17 @@ class Repository:
 
         container = self._refs()
         file = self.path / name
+        lock = file.with_name(file.name + ".lock")
         # Under the release's lock nobody else writes: a lock file here is what a killed process left.
-        with contextlib.suppress(FileNotFoundError):
-            file.with_name(file.name + ".lock").unlink()
+        lock.unlink(missing_ok=True)
         before = ObjectID(old.hex().encode()) if old else ZERO_SHA
-        if not container.set_if_equals(_ref(name), before, ObjectID(new.hex().encode())):
+        try:
+            with _readable(name):
+                moved = container.set_if_equals(_ref(name), before, ObjectID(new.hex().encode()))
+        except OSError:
+            lock.unlink(missing_ok=True)  # where the disk is full, dulwich leaves it
+            raise
+        if not moved:
             raise DamagedObjectError(new, f"cannot be recorded: {name} was moved by another program")
         for folder in (file.parent, file.parent.parent):
             sync_folder(folder)
@@ -212,14 +270,17 @@ class Repository:
         folder = self.path / "objects" / "pack"
         for left in folder.glob("tmp_*"):  # of a killed process; the lock is ours
             left.unlink()
-        with contextlib.suppress(DamagedError):  # a damaged pack stays as it is, for audit to report
-            self._join_packs(folder)
+        for pack in folder.glob("pack-*.pack"):
+            if not pack.with_suffix(".idx").exists():  # the same process, between two names
+                with contextlib.suppress(DamagedPackError):
+                    write_missing_index(pack)
+        self._join_packs(folder)
 
     def _join_packs(self, folder: Path) -> None:
         left_alone: set[Path] = set()  # damaged, or with deltas that another program made
         while True:
             packs = sorted(
-                (pack for pack in folder.glob("pack-*.pack") if pack.with_suffix(".idx").exists()),
+                (pack for pack in folder.glob("pack-*.pack") if _is_ours(pack)),
                 key=lambda pack: (pack.stat().st_size, pack.name),
             )
             packs = [pack for pack in packs if pack not in left_alone]
@@ -229,24 +290,27 @@ class Repository:
             with PackWriter(folder, lambda _oid: False) as into:
                 try:
                     for pack in joined:
-                        copy_pack(pack, self._rows(pack), into)
+                        copy_pack(pack, index_rows(pack), into)
                 except DamagedPackError:
                     left_alone.add(pack)
                     continue
                 made = into.finish()
             break
         self.close()
+        for about_packs in folder.glob("multi-pack-index*"):  # stock Git's, and about to be untrue
+            about_packs.unlink()
         for pack in joined:
             if pack != made:
                 pack.with_suffix(".idx").unlink()  # first: without it, Git does not see the pack
-                pack.unlink()
+                for suffix in (".pack", ".rev", ".bitmap"):
+                    pack.with_suffix(suffix).unlink(missing_ok=True)
 
-    def _rows(self, pack: Path) -> list[tuple[bytes, int, int]]:
-        from dulwich.object_format import SHA1
-        from dulwich.pack import load_pack_index
 
-        with contextlib.closing(load_pack_index(pack.with_suffix(".idx"), SHA1)) as index:
-            return [(oid, offset, crc or 0) for oid, offset, crc in index.iterentries()]
+def _is_ours(pack: Path) -> bool:
+    """Say whether a pack may be joined: it has an index, and no mark by which stock Git treats it apart."""
+    return pack.with_suffix(".idx").exists() and not any(
+        pack.with_suffix(suffix).exists() for suffix in (".keep", ".mtimes", ".promisor")
+    )
 
 
 def _how_many(sizes: list[int]) -> int:
@@ -257,8 +321,16 @@ def _how_many(sizes: list[int]) -> int:
     return split
 
 
-def _hex(oid: bytes) -> Any:
-    return oid.hex().encode()
+@contextlib.contextmanager
+def _readable(name: str) -> Iterator[None]:
+    """Turn what dulwich says about a broken reference into what a person can act on."""
+    from dulwich.errors import FileFormatException
+    from dulwich.refs import SymrefLoop
+
+    try:
+        yield
+    except (FileFormatException, SymrefLoop, ValueError) as error:
+        raise DamagedError(f"the reference {name} is damaged: {shown(error)}", hint=_HINT) from error
 
 
 def _ref(name: str) -> Any:
