@@ -63,39 +63,41 @@ class ChunkIndex:
             self._cache.forget(_KIND)  # the known revision is not behind this one: another store's memory
             fresh = list(ancestors(self._repository, newest))
         done: set[bytes] = set()
-        # Oldest first, so that the mark is true even if this is cut short.
-        for commit in reversed(fresh):
-            with contextlib.suppress(DamagedError):  # only sharing is lost; audit reports the damage
-                self.remember(dict(_entries(self._repository, commit, done)), commit)
+        for commit in reversed(fresh):  # oldest first, so that the mark is true even if this is cut short
+            self.remember(dict(_entries(self._repository, commit, done)), commit)
         self._cache.put(_MARK, [(b"", newest or b"")])
 
     def _since(self, newest: bytes | None, known: bytes | None) -> list[bytes] | None:
         """Return what is behind ``newest`` and not behind ``known``; None where known is not behind it."""
         fresh: list[bytes] = []
         ahead: set[bytes] = set()  # parents of what is fresh, still to come
-        old: set[bytes] = set()
+        old: set[bytes] | None = None  # parents of what is known
         for commit in ancestors(self._repository, newest):
             ahead.discard(commit)
             parents = parents_of(self._repository, commit)[1]
-            if commit == known or commit in old:
-                old.update(parents)
+            if commit == known or (old is not None and commit in old):
+                old = (old or set()) | set(parents)
             else:
                 fresh.append(commit)
                 ahead.update(parents)
-            if commit == known or old:
-                if ahead <= old:
-                    return fresh
-        return None
+            if old is not None and ahead <= old:
+                break
+        return None if old is None else fresh
 
 
 def _entries(repository: Repository, commit: bytes, done: set[bytes]) -> Iterator[tuple[bytes, Entry]]:
-    tree = repository.tree(parents_of(repository, commit)[0])
-    for content in repository.tree(tree["content"]).values() if "content" in tree else ():
+    """Yield a commit's chunks. What is damaged is passed over: only sharing is lost, and audit reports it."""
+    contents: dict[str, bytes] = {}
+    with contextlib.suppress(DamagedError):
+        tree = repository.tree(parents_of(repository, commit)[0])
+        contents = repository.tree(tree["content"]) if "content" in tree else {}
+    for content in contents.values():
         if content in done:
             continue
         done.add(content)
-        blobs = repository.tree(content)
-        layout = Layout.from_bytes(repository.read(blobs[LAYOUT], BLOB))
-        for part, chunk, name in layout.rows():
-            if name is not None and part.sample_format is not None and name in blobs:
-                yield chunk_key(part, bytes.fromhex(chunk.sha256)), (blobs[name], chunk.coding)
+        with contextlib.suppress(DamagedError):
+            blobs = repository.tree(content)
+            layout = Layout.from_bytes(repository.read(blobs.get(LAYOUT, b""), BLOB))
+            for part, chunk, name in layout.rows():
+                if name is not None and part.sample_format is not None and name in blobs:
+                    yield chunk_key(part, bytes.fromhex(chunk.sha256)), (blobs[name], chunk.coding)

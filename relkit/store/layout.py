@@ -3,7 +3,7 @@
     {"format": 1, "size_bytes": ..., "sha256": "...", "parts": [
         {"kind": "meta", "size_bytes": 44, "sha256": "...", "chunks": [[44, "plain", "..."]]},
         {"kind": "essence", "size_bytes": ..., "sha256": "...",
-         "sample_format": "int24", "channels": 2, "big_endian": false,
+         "sample_format": "int24", "sample_bytes": 3, "channels": 2, "big_endian": false,
          "chunks": [[147456, "flac", "..."], [49152, "fill", "00"], ...]}]}
 
 The parts in order are the file. A chunk is a row: its size in bytes, its
@@ -19,6 +19,7 @@ Not here: writing and reading content (``relkit.store.content``).
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Any
@@ -32,6 +33,7 @@ PLAIN, FLAC, INT32, FLOAT32, FILL = "plain", "flac", "int32-flac24", "float32-fl
 CODINGS = (PLAIN, FLAC, INT32, FLOAT32, FILL)
 FORMAT = 1
 MAX_CHUNK_BYTES = 1 << 26  # far above what the writer makes; bounds memory on a hostile store
+_BYTE = re.compile("[0-9a-f]{2}")
 
 
 class DamagedLayoutError(DamagedError):
@@ -152,9 +154,9 @@ def _read_part(document: dict[str, Any]) -> LayoutPart:
     for size, coding, sha256 in document["chunks"]:
         if coding not in CODINGS:
             raise ValueError(f"unknown coding {coding!r}")
-        if coding == FILL:
-            bytes.fromhex(sha256)
-        elif _count(size) > MAX_CHUNK_BYTES:
+        if coding == FILL and not _BYTE.fullmatch(sha256):
+            raise ValueError("a fill of no single byte")
+        if coding != FILL and _count(size) > MAX_CHUNK_BYTES:
             raise ValueError("a chunk of no possible size")
         part.chunks.append(Chunk(_count(size), coding, sha256 if coding == FILL else _digest(sha256)))
     if sum(chunk.size_bytes for chunk in part.chunks) != part.size_bytes:

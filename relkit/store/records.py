@@ -17,6 +17,7 @@ Not here: what a record says (``relkit.manifest``) and who may sign
 from __future__ import annotations
 
 import hashlib
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -28,6 +29,10 @@ from relkit.store.revisions import IDENTITY
 
 PREFIX = "refs/tags/"
 _ARMOR = b"-----BEGIN SSH SIGNATURE-----\n"
+_PAYLOAD = re.compile(
+    rb"object ([0-9a-f]{40})\ntype commit\ntag ([!-~]+)\ntagger %s ([0-9]+) \+0000\n\n(.+)\n"
+    % re.escape(IDENTITY)
+)
 
 
 @dataclass(frozen=True)
@@ -101,25 +106,19 @@ def read(repository: Repository, ref: str, tag: bytes) -> HeldRecord:
     Raises:
         DamagedError: the object is missing, broken, or no record.
     """
-    data = repository.read(tag, TAG)
+    payload, armor, rest = repository.read(tag, TAG).partition(_ARMOR)
+    found = _PAYLOAD.fullmatch(payload)
     try:
-        payload, armor, rest = data.partition(_ARMOR)
-        header, _, body = payload.partition(b"\n\n")
-        lines = [line.split(b" ", 1) for line in header.split(b"\n")]
-        names = [name for name, _ in lines]
-        values = [value for _, value in lines]
-        if not armor or names != [b"object", b"type", b"tag", b"tagger"] or values[1] != b"commit":
-            raise ValueError("not a record's tag")
-        if not body.endswith(b"\n") or not values[3].startswith(IDENTITY + b" "):
-            raise ValueError("not a record's body or tagger")
-        seconds = values[3].removeprefix(IDENTITY + b" ").removesuffix(b" +0000")
+        if not armor or found is None:
+            raise ValueError("its tag has another form")
+        target, name, seconds, body = found.groups()
         return HeldRecord(
             ref,
             tag,
-            bytes.fromhex(values[0].decode("ascii")),
-            values[2].decode(),
+            bytes.fromhex(target.decode()),
+            name.decode(),
             datetime.fromtimestamp(int(seconds), UTC),
-            body[:-1],
+            body,
             payload,
             armor + rest,
         )

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import hashlib
 from collections import deque
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from itertools import islice
 
@@ -46,7 +46,12 @@ def read_layout(repository: Repository, content: bytes) -> tuple[Layout, dict[st
 
 
 def restore(
-    repository: Repository, content: bytes, write: Callable[[bytes | memoryview], object], sha256: str
+    repository: Repository,
+    content: bytes,
+    write: Callable[[bytes | memoryview], object],
+    sha256: str,
+    *,
+    size_bytes: int | None = None,
 ) -> int:
     """Write a stored file.
 
@@ -54,6 +59,8 @@ def restore(
         content: the file's tree.
         write: takes the bytes in order.
         sha256: what they must add up to.
+        size_bytes: how many they must be, where the caller knows. Without it, a
+            forged layout can make this write until the disk is full.
 
     Returns:
         The number of bytes written.
@@ -62,7 +69,7 @@ def restore(
         DamagedError: anything is missing, broken, or not what ``sha256`` says.
     """
     layout, blobs = read_layout(repository, content)
-    if layout.sha256 != sha256:
+    if layout.sha256 != sha256 or size_bytes not in {None, layout.size_bytes}:
         raise DamagedContentError(f"stored file {sha256[:12]} has the layout of another", hint=_HINT)
     digest = hashlib.sha256()
     with ThreadPoolExecutor(2, "relkit-decode") as pool:
@@ -84,7 +91,7 @@ def _pieces(
 ) -> Iterator[bytes]:
     """Decode all chunks in file order, a few at a time."""
     rows = layout.rows()
-    waiting: deque[Future[list[bytes]]] = deque()
+    waiting: deque[Future[Iterable[bytes]]] = deque()
 
     def start(row: tuple[LayoutPart, Chunk, str | None]) -> None:
         part, chunk, name = row
@@ -105,7 +112,7 @@ def _pieces(
         yield from pieces
 
 
-def _decoded(part: LayoutPart, chunk: Chunk, blob: bytes) -> list[bytes]:
+def _decoded(part: LayoutPart, chunk: Chunk, blob: bytes) -> Iterable[bytes]:
     if chunk.coding == FILL:
         return _filled(bytes.fromhex(chunk.sha256), chunk.size_bytes)
     raw = codings.decode(chunk.coding, blob, chunk.size_bytes, part.channels, part.sample_bytes)
@@ -114,7 +121,8 @@ def _decoded(part: LayoutPart, chunk: Chunk, blob: bytes) -> list[bytes]:
     return [raw]
 
 
-def _filled(byte: bytes, size: int) -> list[bytes]:
-    """Repeat a byte; pieces share one block, so an hour of silence takes no memory."""
+def _filled(byte: bytes, size: int) -> Iterator[bytes]:
+    """Repeat a byte; all pieces are one block, so that no length takes memory."""
     block = byte * min(size, _FILL_BYTES)
-    return [block] * (size // _FILL_BYTES) + ([block[: size % _FILL_BYTES]] if size % _FILL_BYTES else [])
+    for done in range(0, size, _FILL_BYTES):
+        yield block[: size - done]

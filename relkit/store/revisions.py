@@ -24,7 +24,7 @@ from datetime import datetime
 
 from relkit.errors import DamagedError, SurroundingsError
 from relkit.filenames import shown
-from relkit.store.chunk_index import parents_of
+from relkit.store.ancestry import ancestors, parents_of
 from relkit.store.layout import FLAC, FLOAT32, INT32, PLAIN
 from relkit.store.packing import BLOB, COMMIT, TREE, PackWriter
 from relkit.store.repository import Repository, tree_bytes
@@ -111,13 +111,14 @@ def read(repository: Repository, commit: bytes) -> Held:
     """
     tree_oid, parents = parents_of(repository, commit)
     tree = repository.tree(tree_oid)
+    if "format" in tree:  # first: a newer relkit may have other things beside it
+        _require_known(repository.read(tree["format"], BLOB), commit)
     missing = {"format", "manifest.json", "manifest.json.sig", "content"} - tree.keys()
     if missing:
         raise DamagedError(
             f"commit {commit.hex()} has no {min(missing)}",
             hint="Run relkit audit, then restore .relkit from a copy.",
         )
-    _require_known(repository.read(tree["format"], BLOB), commit)
     return Held(
         commit,
         tuple(parents),
@@ -131,16 +132,19 @@ def _require_known(blob: bytes, commit: bytes) -> None:
     """Refuse a format that this version does not know, clearly and early."""
     try:
         document = json.loads(blob)
-        unknown = set(document["features"]) - set(FEATURES)
-        version = document["format"]
-    except (ValueError, KeyError, TypeError) as error:
+        version, features = document["format"], document["features"]
+        if type(version) is not int or not all(isinstance(feature, str) for feature in features):
+            raise TypeError("not a number and names")
+        unknown = sorted(set(features) - set(FEATURES))
+    except (ValueError, KeyError, TypeError, RecursionError) as error:
         raise DamagedError(
             f"commit {commit.hex()} has a damaged format note",
             hint="Run relkit audit, then restore .relkit from a copy.",
         ) from error
     if version != 1 or unknown:
+        needed = [f"format {version}", *unknown]
         raise NewerStoreError(
-            f"this release was written by a newer relkit (format {version}, {', '.join(sorted(unknown))})",
+            f"this release was written by a newer relkit ({shown(', '.join(needed))})",
             hint="Update relkit, then try again.",
         )
 
@@ -153,13 +157,5 @@ def walk(
     Where two machines both went on from one revision, a later one has both as
     parents; all of them are yielded before what lies behind both.
     """
-    read_one = reader or (lambda commit: read(repository, commit))
-    waiting = [newest] if newest else []
-    seen = set(waiting)
-    while waiting:
-        held = read_one(waiting.pop(0))
-        yield held
-        for parent in held.parents:
-            if parent not in seen:
-                seen.add(parent)
-                waiting.append(parent)
+    for commit in ancestors(repository, newest):
+        yield reader(commit) if reader else read(repository, commit)
