@@ -9,15 +9,15 @@ Not here: the faults themselves; they are raised where they are found.
 
 from __future__ import annotations
 
-import contextlib
 import errno
 import os
 import sys
 import traceback
 from pathlib import Path
-from typing import NoReturn
+from typing import Any, NoReturn
 
-from relkit.errors import RelkitError, SurroundingsError
+from relkit.cli.output import say
+from relkit.errors import RelkitError, SurroundingsError, UsageError
 from relkit.filenames import shown
 
 INTERRUPTED = 130
@@ -27,22 +27,14 @@ _CLOSED = {errno.EACCES, errno.EPERM, errno.EROFS}
 
 def run() -> NoReturn:
     """Run the command line and leave the process."""
-    from typer._click.exceptions import ClickException  # typer's own copy of its parser
-
-    from relkit.cli.app import app
-
     try:
-        code = app(standalone_mode=False)
+        code = _command(sys.argv[1:])
+        sys.stdout.flush()  # here, where a full disk or a closed pipe is still somebody's answer
     except RelkitError as error:
         leave(str(error), error.hint, error.exit_code)
-    except ClickException as error:
-        context = getattr(error, "ctx", None)
-        where = context.command_path if context else "relkit"
-        leave(error.format_message(), f"{where} --help shows what it takes.", 2)
     except KeyboardInterrupt:
         leave("interrupted", "Nothing that was not finished has been recorded.", INTERRUPTED)
     except BrokenPipeError:
-        _close_quietly()
         os._exit(0)  # whoever read our answer has enough; the pipe is gone, so leave at once
     except OSError as error:
         fault = from_the_system(error)
@@ -51,7 +43,39 @@ def run() -> NoReturn:
         leave("there is not enough memory", "Close other programs, then try again.", 7)
     except Exception:  # noqa: BLE001 - a mistake in relkit: the user gets two lines, the trace goes to a file
         leave("this is a mistake in relkit itself", f"Please report it with {_kept()}.", 7)
-    sys.exit(code if isinstance(code, int) else 0)
+    sys.exit(code)
+
+
+def _command(arguments: list[str]) -> int:
+    """Run one command and return its exit code; faults come out as they are.
+
+    Typer's own ``main`` would turn Ctrl-C and a closed pipe into exit codes and say nothing.
+    """
+    import typer.main
+
+    from relkit.cli.app import app
+
+    # Typer brings its own copy of its parser, or does not, depending on its version.
+    parser_error = typer.BadParameter.__mro__[2]
+    try:
+        with typer.main.get_command(app).make_context("relkit", arguments) as context:
+            context.command.invoke(context)
+    except typer.Exit as leaving:
+        return leaving.exit_code
+    except Exception as error:
+        if not isinstance(error, parser_error):
+            raise
+        if type(error).__name__ != "NoArgsIsHelpError":
+            raise _usage(error) from error
+        say(str(error))
+    return 0
+
+
+def _usage(error: Any) -> UsageError:
+    """Put what the parser found into our form."""
+    context = getattr(error, "ctx", None)
+    where = context.command_path if context else "relkit"
+    return UsageError(error.format_message(), hint=f"{where} --help shows what it takes.")
 
 
 def from_the_system(error: OSError) -> SurroundingsError:
@@ -73,8 +97,11 @@ def from_the_system(error: OSError) -> SurroundingsError:
 
 def leave(fault: str, hint: str, code: int) -> NoReturn:
     """Print fault and hint, and leave."""
-    with contextlib.suppress(OSError):
+    try:
         sys.stdout.flush()
+    except OSError:
+        # What is left in the buffer can go nowhere, and Python would complain about it at its end.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     for line in (f"relkit: {_one_line(fault)}", f"  {_one_line(hint)}"):
         print(line, file=sys.stderr)  # noqa: T201 - this is where faults are printed
     sys.exit(code)
@@ -96,8 +123,3 @@ def _kept() -> str:
     except OSError:
         return "what you did"
     return shown(Path(file))
-
-
-def _close_quietly() -> None:
-    with contextlib.suppress(OSError):
-        sys.stdout.close()

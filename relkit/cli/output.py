@@ -48,10 +48,8 @@ def table(rows: Sequence[Sequence[str]], *, right: Sequence[int] = (), indent: i
 
 
 def as_json(answer: Any) -> None:
-    """Print one JSON document."""
-    text = json.dumps(to_document(answer), ensure_ascii=False, indent=2)
-    # A lone surrogate of an undecodable file name cannot be written as UTF-8.
-    print(text.encode("utf-8", "backslashreplace").decode())  # noqa: T201 - as above
+    """Print one JSON document, in ASCII, so that it is the same whatever the terminal's encoding."""
+    print(json.dumps(to_document(answer), indent=2))  # noqa: T201 - as above
 
 
 def to_document(value: Any) -> Any:
