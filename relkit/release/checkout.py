@@ -19,7 +19,7 @@ from relkit.manifest import PackageManifest, RevisionManifest, ShippedRecord
 from relkit.release import ledger, packaging, placing
 from relkit.release.ledger import Entry, Ledger
 from relkit.release.packaging import Form
-from relkit.release.placing import InTheWayError
+from relkit.release.placing import ThereAlreadyError
 from relkit.release.recipients import AddressBook, Recipient, choose
 from relkit.release.ship import parsed_day
 from relkit.release.workspace import VerifiedPackage, Workspace, hash_of
@@ -132,9 +132,12 @@ def _who(workspace: Workspace, sent: list[tuple[ShippedRecord, Entry]], text: st
         for record, _entry in sent
     ]
     now_known = AddressBook(workspace.home.folder).everybody()
-    by_name = [somebody for somebody in [*now_known, *named] if somebody.matches(text)]
+    meant = [somebody for somebody in [*now_known, *named] if somebody.matches(text)]
+    received = {record.recipient.id for record, _entry in sent}
+    # Of two who share a name, the one who never received anything cannot be meant.
+    likely = [somebody for somebody in meant if somebody.id in received]
     hint = "relkit history shows what was sent to whom."
-    return choose(text, by_name or [*now_known, *named], hint=hint)
+    return choose(text, likely or meant or [*now_known, *named], hint=hint)
 
 
 def _written(workspace: Workspace, entry: Entry, folder: Path, form: Form | None) -> PackageCheckout:
@@ -142,7 +145,7 @@ def _written(workspace: Workspace, entry: Entry, folder: Path, form: Form | None
     chosen: Form = form or record.form
     target = packaging.path_of(folder, package.manifest, chosen)
     if not packaging.is_free(target):
-        raise InTheWayError([target])
+        raise ThereAlreadyError(target)
     packaging.place(workspace, package, chosen, target, sealed=lambda: None)
     return PackageCheckout(record, package.manifest, package.held.digest, target)
 

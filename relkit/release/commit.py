@@ -4,11 +4,12 @@ Order of writing: chunks, layouts, manifest and signature, commit; all of that
 is on the disk before the one reference moves. What fails before that leaves
 the release as it was.
 
-Not here: which files (``gathering``), reading them (``scanning``), the store.
+Not here: which files (``gathering``, ``taking_in``), reading them (``scanning``), the store.
 """
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -16,41 +17,19 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import relkit
-from relkit.errors import UsageError
-from relkit.filenames import below, shown
 from relkit.manifest import MANIFEST_NAMESPACE, FileEntry, RevisionManifest, as_document
 from relkit.release import placing
 from relkit.release.gathering import Gathered, gather, release_facts
 from relkit.release.remembering import Known, remember
 from relkit.release.scanning import Progress, Scanner, Wanted, same_files
-from relkit.release.workspace import SHEET, VerifiedRevision, Workspace, now
+from relkit.release.taking_in import TakenIn, take_in
+from relkit.release.workspace import VerifiedRevision, Workspace, now
 from relkit.sheet import Sheet
 from relkit.store.locking import writing
 from relkit.store.repository import REVISIONS
 
 if TYPE_CHECKING:
     from relkit.store.content import Intake, Stored
-    from relkit.vocabulary import Version
-
-
-class UnclearNameError(UsageError):
-    """A file name does not say which version it is.
-
-    Attributes:
-        candidates: versions that it may be; empty if it says nothing.
-    """
-
-    candidates: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True)
-class TakenIn:
-    """A file that was handed over: what it was recognised as, and why."""
-
-    source: Path
-    version_id: str
-    because: str
-    name: str  # where it is now, inside the release
 
 
 @dataclass(frozen=True)
@@ -101,12 +80,11 @@ def commit(
     Raises:
         RelkitError: see the families; nothing is recorded then.
     """
-    with writing(workspace.inside):
+    with writing(workspace.inside), placing.Staging() as staging:
         newest = workspace.newest()
-        taken = _take_in(workspace, bounces, version)
-        sheet = workspace.sheet()
+        sheet, taken = take_in(workspace, bounces, version, staging)
         previous = newest.manifest if newest else None
-        gathered = gather(workspace.folder, sheet, previous, without)
+        gathered = gather(workspace.folder, sheet, previous, without, staging=staging)
         scanner = Scanner(workspace, previous, progress)
         seen = [(wanted, scanner.known(wanted)) for wanted in gathered.wanted]
         entries = [entry for _wanted, entry in seen if entry is not None]
@@ -118,9 +96,10 @@ def commit(
             and facts == newest.manifest.release
         )
         if unchanged and newest is not None:
+            staging.appear()
             scanner.save()
             return _report(newest.manifest, newest.held.digest, None, gathered, taken, changed=False)
-        manifest, digest = _write(workspace, newest, sheet, seen, scanner, note, session)
+        manifest, digest = _write(workspace, newest, sheet, seen, scanner, staging, note, session)
         scanner.save()
         return _report(manifest, digest, previous, gathered, taken, changed=True)
 
@@ -154,6 +133,7 @@ def _write(
     sheet: Sheet,
     seen: list[tuple[Wanted, FileEntry | None]],
     scanner: Scanner,
+    staging: placing.Staging,
     note: str,
     session: str | None,
 ) -> tuple[RevisionManifest, str]:
@@ -195,10 +175,12 @@ def _write(
             message=f"Revision {manifest.revision}\n\n{note}",
         )
     digest = revisions.read(workspace.repository, made).digest
+    staging.appear()  # only now: whatever failed before this has left the folder as it was
     workspace.repository.set_ref(REVISIONS, made, newest.held.commit if newest else None)
     remember(workspace.home, release_id, [Known(digest, f"revision {manifest.revision}")])
     index.remember(intake.fresh, made)
-    workspace.repository.tidy()
+    with contextlib.suppress(OSError):  # the revision is recorded; room to tidy up may come later
+        workspace.repository.tidy()
     return manifest, digest
 
 
@@ -219,122 +201,3 @@ def _stored(
         entries.append(entry)
         stored.append(made)
     return entries, stored
-
-
-# --- files that are handed over
-
-
-def _take_in(workspace: Workspace, bounces: Sequence[Path], version: str | None) -> list[TakenIn]:
-    """Find out what every file is, check that it can be one, then copy all of them."""
-    if version is not None and len(bounces) != 1:
-        raise UsageError(
-            "--as says what one file is", hint="Name exactly one file with it, or leave --as out."
-        )
-    if not bounces:
-        return []
-    from relkit.audio.container import require_bounce
-    from relkit.audio.reading import SteadyFile
-
-    sheet_file = workspace.folder / SHEET
-    text = workspace.sheet().text
-    plan: list[TakenIn] = []
-    for source in bounces:
-        with SteadyFile(source) as file:
-            require_bounce(file.container, source.name)
-        text, taken = _recognised(text, source, version, workspace)
-        double = next((each for each in plan if each.name == taken.name), None)
-        if double is not None:
-            raise UsageError(
-                f"{shown(double.source.name)} and {shown(source.name)} are both {taken.version_id}",
-                hint="Commit the right one of them, or say with --as what the other is.",
-            )
-        plan.append(taken)
-    targets = [(each.source, below(workspace.folder, each.name)) for each in plan]
-    moving = [(source, target) for source, target in targets if not _same_place(source, target)]
-    placing.require_free([target for _source, target in moving], workspace.has_bytes)
-    for source, target in moving:
-        placing.copy_in(source, target)
-    if text != workspace.sheet().text:
-        with placing.appearing(sheet_file) as out:
-            out.write(text.encode())
-    return plan
-
-
-def _same_place(source: Path, target: Path) -> bool:
-    return target.exists() and source.exists() and source.samefile(target)
-
-
-def _recognised(text: str, source: Path, version: str | None, workspace: Workspace) -> tuple[str, TakenIn]:
-    """Return the sheet's text, changed where the file asks for it, and what the file is."""
-    from relkit.sheet import add_version, remember_answer, set_version_file
-    from relkit.vocabulary import Ambiguous, Recognised, recognise
-
-    sheet = Sheet.parse(text)
-    inside = _name_inside(source, workspace.folder)
-    at_home = sheet.version_at(inside) if inside else None
-    said = recognise(
-        source.name, known=sheet.names, artist=sheet.artist, title=sheet.title, versions=sheet.declared
-    )
-    if version is not None:
-        version_id, because = version, "--as"
-        if isinstance(said, Ambiguous):
-            text = remember_answer(text, said.phrase, version_id)
-    elif at_home is not None and inside is not None:
-        return text, TakenIn(source, at_home.version.id, "its place in the sheet", inside)
-    elif isinstance(said, Recognised):
-        version_id, because = said.version_id, said.because
-    else:
-        raise _unclear(source, said)
-    if version_id not in sheet.versions:
-        text = add_version(
-            text, _fresh_version(version_id), path=f"bounces/{version_id}{source.suffix.lower()}"
-        )
-        sheet = Sheet.parse(text)
-    entry = sheet.versions[version_id]
-    name = entry.path
-    if entry.is_folder:
-        name = f"{entry.path}/{source.name}"
-    elif Path(name).suffix.lower() != source.suffix.lower() and source.suffix:
-        name = f"{name.removesuffix(Path(name).suffix)}{source.suffix.lower()}"
-        text = set_version_file(text, version_id, name)
-    return text, TakenIn(source, version_id, because, name)
-
-
-def _fresh_version(version_id: str) -> Version:
-    """Return a version that the sheet does not have yet, its axes read from its id."""
-    from relkit.vocabulary import Recognised, Version, is_slug, recognise
-
-    if not is_slug(version_id):
-        raise UsageError(
-            f"{shown(version_id)} cannot be a version's id",
-            hint='Use lower-case words joined by "-", for example short-clean.',
-        )
-    said = recognise(version_id, known={}, artist=None, title=None)
-    if isinstance(said, Recognised):
-        return Version(version_id, parts=said.parts, form=said.form, language=said.language)
-    return Version(version_id, parts="other", form="other")
-
-
-def _name_inside(source: Path, folder: Path) -> str | None:
-    """Return a path as the sheet would write it, if it lies in the release folder."""
-    try:
-        return source.resolve().relative_to(folder.resolve()).as_posix()
-    except ValueError:
-        return None
-
-
-def _unclear(source: Path, said: object) -> UnclearNameError:
-    from relkit.vocabulary import Ambiguous
-
-    if isinstance(said, Ambiguous):
-        error = UnclearNameError(
-            f"{shown(source.name)}: {said.question}",
-            hint=f"Say it once with --as {' or --as '.join(said.candidates) or 'VERSION'}; "
-            "it is remembered for this release.",
-        )
-        error.candidates = said.candidates
-        return error
-    return UnclearNameError(
-        f"{shown(source.name)} does not say which version it is",
-        hint="Say it with --as, for example: --as clean.",
-    )

@@ -17,6 +17,7 @@ from pathlib import Path
 from relkit.errors import BadInputError, UsageError
 from relkit.filenames import below, fault_of_path, shown, twins
 from relkit.manifest import ReleaseFacts, RevisionManifest, VersionFacts
+from relkit.release.placing import Staging
 from relkit.release.scanning import Wanted
 from relkit.release.workspace import SHEET
 from relkit.sheet import Sheet, VersionEntry
@@ -77,12 +78,14 @@ def gather(
     without: Collection[str] = (),
     *,
     lost_is_fault: bool = True,
+    staging: Staging | None = None,
 ) -> Gathered:
     """Put together what belongs to the next revision.
 
     Args:
         without: versions to leave out on purpose.
         lost_is_fault: whether a bounce that the newest revision has must be there.
+        staging: files that are on their way into the folder, and count as there.
 
     Raises:
         MissingBounceError: the newest revision has a bounce that is not there now.
@@ -94,33 +97,37 @@ def gather(
         raise UsageError(
             f"the sheet has no version {shown(min(unknown))}", hint=f"It has {', '.join(sheet.versions)}."
         )
+    staging = staging or Staging()
     wanted: list[Wanted] = []
     absent: list[str] = []
     for version_id, entry in sheet.versions.items():
-        found = [] if version_id in without else _files(folder, entry)
-        wanted += [Wanted("version", name, below(folder, name), facts_of(entry)) for name in found]
+        found = [] if version_id in without else _files(folder, entry, staging)
+        wanted += [
+            Wanted("version", name, staging.where(below(folder, name)), facts_of(entry)) for name in found
+        ]
         if not found and version_id not in without:
             absent.append(version_id)
     if lost_is_fault:
         _require_none_lost(newest, absent)
     if below(folder, sheet.cover).is_file():
         wanted.append(Wanted("cover", sheet.cover, below(folder, sheet.cover)))
-    wanted.append(Wanted("sheet", SHEET, folder / SHEET))
+    wanted.append(Wanted("sheet", SHEET, staging.where(folder / SHEET)))
     for first, second in twins([each.name for each in wanted]):
         raise BadPlaceError(
             f"{shown(first)} and {shown(second)} are one file on some systems", hint="Rename one of them."
         )
-    return Gathered(wanted, absent, _strangers(folder, sheet, {each.name for each in wanted}))
+    return Gathered(wanted, absent, _strangers(folder, sheet))
 
 
-def _files(folder: Path, entry: VersionEntry) -> list[str]:
+def _files(folder: Path, entry: VersionEntry, staging: Staging) -> list[str]:
     """Return the names of a version's files: one, or all in its folder of stems."""
     if not entry.is_folder:
-        place = below(folder, entry.path)
+        place = staging.where(below(folder, entry.path))
         return [entry.path] if place.is_file() or place.is_symlink() else []
     names = []
-    for path in sorted(below(folder, entry.path).rglob("*")):
-        if path.is_file() and not path.name.startswith("."):
+    stems = below(folder, entry.path)
+    for path in sorted({*stems.rglob("*"), *staging.below(stems)}):
+        if staging.where(path).is_file() and not path.name.startswith("."):
             name = path.relative_to(folder).as_posix()
             fault = fault_of_path(name)
             if fault is not None:
@@ -145,7 +152,7 @@ def _require_none_lost(newest: RevisionManifest | None, absent: list[str]) -> No
         )
 
 
-def _strangers(folder: Path, sheet: Sheet, wanted: set[str]) -> list[str]:
+def _strangers(folder: Path, sheet: Sheet) -> list[str]:
     """List files that lie where bounces lie and are none."""
     places = {below(folder, entry.path).parent for entry in sheet.versions.values()}
     found = {
@@ -155,4 +162,4 @@ def _strangers(folder: Path, sheet: Sheet, wanted: set[str]) -> list[str]:
         for path in place.iterdir()
         if path.is_file() and not path.name.startswith(".")
     }
-    return sorted(found - wanted)
+    return sorted(path for path in found if path != sheet.cover and sheet.version_at(path) is None)

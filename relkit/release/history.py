@@ -61,7 +61,7 @@ def history(workspace: Workspace, limit: int | None = None) -> HistoryReport:
         )
         for manifest, held in revisions
     ]
-    for entry in book.entries:
+    for entry in reversed(book.entries):  # what the sort below leaves together is newest first, too
         record = entry.record
         events.append(
             Event(

@@ -4,7 +4,7 @@ Every record names the newest records and revision that were there before it.
 So the records form a chain in which any missing or moved link shows, except at
 its very end; the end is noted in the user's folder.
 
-Order is (day, recorded_at, id): the day is ``shipped_on`` for a shipment and
+Order is (day, recorded_at, what comes after what, id): the day is ``shipped_on`` for a shipment and
 the day of recording, in UTC, for anything else.
 
 Not here: what is decided from records (``ship``, ``checkout``, ``withdraw``).
@@ -12,9 +12,11 @@ Not here: what is decided from records (``ship``, ``checkout``, ``withdraw``).
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import groupby
 
 from relkit.errors import DamagedError, UsageError
 from relkit.filenames import shown
@@ -68,12 +70,15 @@ class Ledger:
 
     @property
     def withdrawn(self) -> dict[str, WithdrawnRecord]:
-        """What was taken back: the digest of the record or package, and why."""
-        return {
-            entry.record.of: entry.record
-            for entry in self.entries
-            if isinstance(entry.record, WithdrawnRecord)
-        }
+        """What was taken back: the digest of the record or package, and why.
+
+        A withdrawal that was itself withdrawn takes nothing back.
+        """
+        found: dict[str, WithdrawnRecord] = {}
+        for entry in reversed(self.entries):  # newest first: whatever takes a withdrawal back is newer
+            if isinstance(entry.record, WithdrawnRecord) and entry.held.digest not in found:
+                found[entry.record.of] = entry.record
+        return found
 
     def taken_back(self, entry: Entry) -> WithdrawnRecord | None:
         """Return the withdrawal of a record or, for a shipment, of the package that it carried."""
@@ -125,7 +130,22 @@ def read(workspace: Workspace) -> Ledger:
         entry_of(records.read(workspace.repository, ref, tag))
         for ref, tag in records.references(workspace.repository).items()
     ]
-    return Ledger(sorted(found, key=lambda entry: entry.order))
+    return Ledger(_in_order(found))
+
+
+def _in_order(entries: list[Entry]) -> list[Entry]:
+    """Sort records; of one day and second, what names another as earlier comes after it."""
+    ordered = sorted(entries, key=lambda entry: entry.order)
+    place: dict[str, int] = {}
+    for _day_and_time, group in groupby(ordered, key=lambda entry: entry.order[:2]):
+        waiting = list(group)
+        while waiting:
+            unseen = {entry.held.digest for entry in waiting}
+            # A ring cannot be: each digest covers those that it names.
+            ready = [entry for entry in waiting if not unseen.intersection(entry.record.after)]
+            place |= {entry.held.digest: len(place) + number for number, entry in enumerate(ready)}
+            waiting = [entry for entry in waiting if entry.held.digest not in place]
+    return sorted(ordered, key=lambda entry: place[entry.held.digest])
 
 
 def entry_of(held: HeldRecord) -> Entry:
@@ -193,7 +213,8 @@ def write(workspace: Workspace, record: Record, target: bytes) -> Entry:
     )
     entry = entry_of(records.read(workspace.repository, record.ref, tag))
     remember(workspace.home, workspace.release_id, [Known(entry.held.digest, in_words(record))])
-    workspace.repository.tidy()
+    with contextlib.suppress(OSError):  # the record is written; room to tidy up may come later
+        workspace.repository.tidy()
     return entry
 
 

@@ -12,7 +12,7 @@ from relkit.errors import UsageError
 from relkit.filenames import shown
 from relkit.release import placing
 from relkit.release.home import Home
-from relkit.release.workspace import INSIDE, SHEET, Workspace
+from relkit.release.workspace import INSIDE, SHEET, STORE, Workspace
 from relkit.store.repository import Repository
 
 
@@ -44,8 +44,12 @@ def new(
     from relkit.sheet import new_sheet_text
 
     text = new_sheet_text(artist, title, tempo, key, explicit=explicit)
-    for name in (INSIDE, SHEET):
-        if (folder / name).exists():
+    # What an attempt that was cut off left behind is no release: HEAD is the last file of a store.
+    for name, is_there in (
+        (INSIDE, (folder / STORE / "HEAD").exists()),
+        (SHEET, _differs(folder / SHEET, text.encode())),
+    ):
+        if is_there:
             raise NotEmptyError(
                 f"{shown(folder)} has a {name} already",
                 hint="Choose another folder, or go on in this one with relkit commit.",
@@ -55,5 +59,10 @@ def new(
         (folder / part).mkdir(parents=True, exist_ok=True)
     with placing.appearing(folder / SHEET) as out:
         out.write(text.encode())
-    Repository.create(folder / INSIDE / "store.git", secrets.token_hex(16)).close()
+    Repository.create(folder / STORE, secrets.token_hex(16)).close()
     return Workspace(folder, home)
+
+
+def _differs(file: Path, data: bytes) -> bool:
+    """Say whether something other than these bytes stands there."""
+    return file.exists() and not (file.is_file() and file.read_bytes() == data)

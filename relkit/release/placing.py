@@ -15,7 +15,7 @@ import secrets
 import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import BinaryIO
+from typing import BinaryIO, Self
 
 from relkit.errors import UsageError
 from relkit.filenames import shown
@@ -79,7 +79,71 @@ def require_free(paths: list[Path], stored: Callable[[Path], bool]) -> None:
         raise InTheWayError(lost)
 
 
-def copy_in(source: Path, target: Path) -> None:
-    """Copy a bounce to its place."""
-    with source.open("rb") as file, appearing(target) as out:
-        shutil.copyfileobj(file, out, 1 << 20)
+class ThereAlreadyError(UsageError):
+    """A package cannot appear where something of that name is."""
+
+    def __init__(self, path: Path) -> None:
+        super().__init__(
+            f"{shown(path)} is there already",
+            hint="Choose another folder with --to, or move it away. Nothing was changed.",
+        )
+
+
+class Staging:
+    """Files on their way into the release; use as a context.
+
+    They lie under temporary names beside their places until ``appear``. Should
+    anything fail before, the folder is as it was.
+    """
+
+    def __init__(self) -> None:
+        self._parts: dict[Path, Path] = {}  # place to temporary name
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        for part in self._parts.values():
+            part.unlink(missing_ok=True)
+
+    def where(self, place: Path) -> Path:
+        """Return where the file is that will be in this place."""
+        return self._parts.get(place, place)
+
+    def below(self, folder: Path) -> list[Path]:
+        """Return the places below a folder that will be filled."""
+        return [place for place in self._parts if folder in place.parents]
+
+    def copy(self, source: Path, place: Path) -> None:
+        """Copy a bounce.
+
+        Raises:
+            BadInputError: it cannot be read, or changed meanwhile.
+        """
+        from relkit.audio.reading import SteadyFile
+
+        with self._coming(place) as out, SteadyFile(source) as file:
+            for _part, window in file.windows():
+                out.write(window)
+
+    def write(self, data: bytes, place: Path) -> None:
+        """Write a small file."""
+        with self._coming(place) as out:
+            out.write(data)
+
+    def appear(self) -> None:
+        """Give every file its name, replacing what stands there."""
+        while self._parts:
+            place, part = next(iter(self._parts.items()))
+            part.replace(place)
+            del self._parts[place]
+
+    @contextlib.contextmanager
+    def _coming(self, place: Path) -> Iterator[BinaryIO]:
+        place.parent.mkdir(parents=True, exist_ok=True)
+        part = place.with_name(f".{secrets.token_hex(8)}.part")
+        self._parts[place] = part
+        with part.open("xb") as out:
+            yield out
+            out.flush()
+            os.fsync(out.fileno())

@@ -31,6 +31,29 @@ class Recipient:
     name: str
     kind: str
 
+    @classmethod
+    def new(cls, name: str, kind: str | None) -> Recipient:
+        """Return somebody who is in no address book yet.
+
+        Raises:
+            UsageError: no name, or a kind that is not known.
+        """
+        kinds = [known.value for known in RecipientKind]
+        if kind not in kinds:
+            raise UsageError(
+                f"the kind {shown(kind)} is not known" if kind else "somebody new needs a kind",
+                hint=f"Use --kind with one of: {', '.join(kinds)}.",
+            )
+        if not name.strip():
+            raise UsageError("a recipient needs a name", hint="Give the name as people know it.")
+        try:
+            name.encode()
+        except UnicodeEncodeError as error:
+            raise UsageError(
+                f"the name {shown(name)} is not valid UTF-8", hint="Write it in a UTF-8 terminal."
+            ) from error
+        return cls(secrets.token_hex(16), name.strip(), kind)
+
     def matches(self, text: str) -> bool:
         """Say whether a person may mean this one: by name, or by the beginning of the id."""
         return same_name_key(self.name) == same_name_key(text) or (
@@ -106,23 +129,12 @@ class AddressBook:
                 hint="Correct the file or restore it from a copy; nothing was changed.",
             ) from error
 
-    def add(self, name: str, kind: str) -> Recipient:
-        """Add somebody, also where another has the same name.
-
-        Raises:
-            UsageError: no name, or a kind that is not known.
-        """
+    def add(self, somebody: Recipient) -> None:
+        """Add somebody, also where another has the same name."""
         from filelock import FileLock
 
-        kinds = [known.value for known in RecipientKind]
-        if not name.strip():
-            raise UsageError("a recipient needs a name", hint="Give the name as people know it.")
-        if kind not in kinds:
-            raise UsageError(f"the kind {shown(kind)} is not known", hint=f"Use one of: {', '.join(kinds)}.")
         self._file.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
         with FileLock(self._file.with_suffix(".lock")):
-            made = Recipient(secrets.token_hex(16), name.strip(), kind)
-            rows = [asdict(recipient) for recipient in [*self.everybody(), made]]
+            rows = [asdict(recipient) for recipient in [*self.everybody(), somebody]]
             text = json.dumps({"format": 1, "recipients": rows}, indent=2, ensure_ascii=False)
-            files.replace(self._file, text.encode("utf-8", "surrogatepass") + b"\n")
-        return made
+            files.replace(self._file, text.encode() + b"\n")

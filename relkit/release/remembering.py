@@ -9,6 +9,7 @@ Not here: the chain inside the store, which notices everything but the tail.
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 from collections.abc import Iterable
@@ -45,12 +46,14 @@ def recall(home: Home, release_id: str) -> list[Known]:
 def remember(home: Home, release_id: str, fresh: Iterable[Known]) -> None:
     """Note digests; the user's folder may be read-only, which loses only this second look."""
     file = _file(home, release_id)
-    file.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
     text = "".join(json.dumps(asdict(known), ensure_ascii=True) + "\n" for known in fresh)
-    with file.open("a", encoding="utf-8") as out:
-        out.write(text)
-        out.flush()
-        os.fsync(out.fileno())
+    # What these digests name is recorded by now, so failing here would be telling an untruth.
+    with contextlib.suppress(OSError):
+        file.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+        with file.open("a", encoding="utf-8") as out:
+            out.write(text)
+            out.flush()
+            os.fsync(out.fileno())
 
 
 def _file(home: Home, release_id: str) -> Path:

@@ -22,7 +22,7 @@ from relkit.pack.names import plain
 from relkit.release import ledger, packaging, wants
 from relkit.release.ledger import Ledger
 from relkit.release.packaging import Earlier, Form
-from relkit.release.placing import InTheWayError
+from relkit.release.placing import ThereAlreadyError
 from relkit.release.recipients import AddressBook, Recipient, UnknownRecipientError, choose
 from relkit.release.workspace import NoSuchRevisionError, VerifiedRevision, Workspace, now
 from relkit.store.locking import writing
@@ -80,23 +80,28 @@ def ship(
     Raises:
         RelkitError: see the families; nothing is recorded then.
     """
-    day = parsed_day(shipped_on) if shipped_on else date.today()  # noqa: DTZ011 - a civil day, where the user is
+    today = date.today()  # noqa: DTZ011 - a civil day, where the user is
+    day = parsed_day(shipped_on) if shipped_on else today
+    if day > today:
+        raise BadDayError(
+            f"{day.isoformat()} has not come yet", hint="Give the day on which it went out, or leave it out."
+        )
     with writing(workspace.inside):
         if workspace.newest_held() is None:
             raise NoSuchRevisionError("there is nothing to ship", hint="Commit bounces first.")
         source = workspace.revision(revision)
         book = ledger.read(workspace)
         somebody, known = _recipient(workspace, recipient, kind, another=another)
-        chosen = wants.choose(_versions(source), somebody.kind, only, despite)
-        commit = packaging.build(workspace, source, chosen, _earlier(workspace, book, somebody, source))
+        reason = (despite or "").strip()
+        chosen = wants.choose(_versions(source), somebody.kind, only, reason)
+        earlier = _earlier(workspace, book, somebody, source, day)
+        commit = packaging.build(workspace, source, chosen, earlier)
         package = workspace.verified_package(commit)
         record_id = secrets.token_hex(16)
         where = folder or workspace.folder / PACKAGES / _shelf(day, somebody, record_id)
         target = packaging.path_of(where, package.manifest, form)
         if not packaging.is_free(target):
-            raise InTheWayError([target])
-        if not known:
-            somebody = AddressBook(workspace.home.folder).add(somebody.name, somebody.kind)
+            raise ThereAlreadyError(target)
         record = ShippedRecord(
             format=1,
             id=record_id,
@@ -111,20 +116,16 @@ def ship(
             versions=[version.id for version in chosen],
             channel=channel,
             note=note,
-            despite=despite,
+            despite=reason if wants.needs_a_reason(chosen, somebody.kind) else None,
         )
-        packaging.place(
-            workspace,
-            package,
-            form,
-            target,
-            sealed=lambda: _ignored(ledger.write(workspace, record, commit)),
-        )
+
+        def seal() -> None:
+            if not known:
+                AddressBook(workspace.home.folder).add(somebody)
+            ledger.write(workspace, record, commit)
+
+        packaging.place(workspace, package, form, target, sealed=seal)
     return ShipReport(record, package.manifest, package.held.digest, target)
-
-
-def _ignored(_result: object) -> None:
-    return None
 
 
 def _versions(source: VerifiedRevision) -> list[VersionFacts]:
@@ -136,9 +137,8 @@ def _versions(source: VerifiedRevision) -> list[VersionFacts]:
 def _recipient(workspace: Workspace, text: str, kind: str | None, *, another: bool) -> tuple[Recipient, bool]:
     """Return who is meant, and whether they are in the address book already."""
     everybody = AddressBook(workspace.home.folder).everybody()
-    fresh = Recipient("0" * 32, text.strip(), kind or "")
     if another:
-        return _checked(fresh, kind), False
+        return Recipient.new(text, kind), False
     try:
         found = choose(
             text, everybody, hint="To send to somebody new, add --kind, for example: --kind club-dj."
@@ -146,7 +146,7 @@ def _recipient(workspace: Workspace, text: str, kind: str | None, *, another: bo
     except UnknownRecipientError:
         if kind is None:
             raise
-        return _checked(fresh, kind), False
+        return Recipient.new(text, kind), False
     if kind is not None and kind != found.kind:
         raise UsageError(
             f"{shown(found.name)} is known as {found.kind}, not {shown(kind)}",
@@ -155,30 +155,17 @@ def _recipient(workspace: Workspace, text: str, kind: str | None, *, another: bo
     return found, True
 
 
-def _checked(fresh: Recipient, kind: str | None) -> Recipient:
-    from relkit.vocabulary.recipients import RecipientKind
-
-    kinds = [known.value for known in RecipientKind]
-    if kind not in kinds:
-        raise UsageError(
-            f"the kind {shown(kind)} is not known" if kind else "somebody new needs a kind",
-            hint=f"Use --kind with one of: {', '.join(kinds)}.",
-        )
-    if not fresh.name:
-        raise UsageError("a recipient needs a name", hint="Give the name as people know it.")
-    return fresh
-
-
 def _earlier(
-    workspace: Workspace, book: Ledger, somebody: Recipient, source: VerifiedRevision
+    workspace: Workspace, book: Ledger, somebody: Recipient, source: VerifiedRevision, day: date
 ) -> Earlier | None:
-    """Return what this recipient holds from another revision, if it still counts."""
+    """Return what this recipient held on that day from another revision, if it still counts."""
     held = [
         (record, entry)
         for record, entry in book.shipments
         if record.recipient.id == somebody.id
         and book.taken_back(entry) is None
         and record.revision != source.manifest.revision
+        and record.shipped_on <= day.isoformat()
     ]
     if not held:
         return None

@@ -87,13 +87,13 @@ def choose(
     chosen = [version for version in versions if (version.id in only if only else _TAKES[known](version))]
     explicit = [version for version in chosen if version.may_be_explicit]
     if known in NO_EXPLICIT and explicit:
-        if only and despite is None:
+        if only and not despite:
             raise ExplicitForbiddenError(
                 f"{explicit[0].id} may be explicit, and a {known.human_label} must not get it",
                 hint="Leave it out; or declare its rating in the sheet if it is clean; "
                 "or give the reason with --despite, which is recorded.",
             )
-        if despite is None:
+        if not despite:
             chosen = [version for version in chosen if not version.may_be_explicit]
     if not chosen:
         raise UsageError(
@@ -101,3 +101,8 @@ def choose(
             hint="Say what to send with --only, or declare ratings in the sheet.",
         )
     return chosen
+
+
+def needs_a_reason(versions: Sequence[VersionFacts], kind: str) -> bool:
+    """Say whether any of these must not go to that kind without a recorded reason."""
+    return RecipientKind(kind) in NO_EXPLICIT and any(version.may_be_explicit for version in versions)

@@ -38,6 +38,7 @@ if TYPE_CHECKING:
     from relkit.sheet import Sheet
 
 INSIDE = ".relkit"
+STORE = f"{INSIDE}/store.git"
 SHEET = "release.toml"
 
 
@@ -103,7 +104,7 @@ class Workspace:
     @cached_property
     def repository(self) -> Repository:
         """The store."""
-        return Repository(self.inside / "store.git")
+        return Repository(self.folder / STORE)
 
     @cached_property
     def cache(self) -> Cache:
