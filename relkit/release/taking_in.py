@@ -8,6 +8,7 @@ Not here: reading names (``relkit.vocabulary``), the copying itself (``placing``
 
 from __future__ import annotations
 
+import filecmp
 from collections.abc import Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
@@ -79,7 +80,7 @@ def take_in(
             )
         plan.append(taken)
     targets = [(each.source, below(workspace.folder, each.name)) for each in plan]
-    moving = [(source, target) for source, target in targets if not _same_place(source, target)]
+    moving = [(source, target) for source, target in targets if not _is_there(source, target)]
     placing.require_free([target for _source, target in moving], workspace.has_bytes)
     for source, target in moving:
         staging.copy(source, target)
@@ -88,8 +89,9 @@ def take_in(
     return Sheet.parse(text), plan
 
 
-def _same_place(source: Path, target: Path) -> bool:
-    return target.exists() and source.exists() and source.samefile(target)
+def _is_there(source: Path, target: Path) -> bool:
+    """Say whether a file is in its place already: itself, or the same bytes."""
+    return target.is_file() and (source.samefile(target) or filecmp.cmp(source, target, shallow=False))
 
 
 def _recognised(text: str, source: Path, version: str | None, workspace: Workspace) -> tuple[str, TakenIn]:
