@@ -22,6 +22,8 @@ from collections.abc import Iterable
 from pathlib import Path
 
 MAX_NAME_BYTES = 255  # Linux; also keeps below the 255 UTF-16 units of NTFS and exFAT
+MAX_PATH_BYTES = 2048  # half of what Linux takes; bounds the work that a hostile manifest can make
+MAX_DEPTH = 16  # components
 FORBIDDEN = frozenset('"*/:<>?\\|') | {chr(code) for code in (*range(0x20), 0x7F)}  # [EXFAT] and DEL
 _DIGITS = "123456789\u00b9\u00b2\u00b3"  # [NAMES] counts superscripts 1 to 3 as digits
 RESERVED = frozenset(
@@ -29,6 +31,7 @@ RESERVED = frozenset(
     | {f"com{digit}" for digit in _DIGITS}
     | {f"lpt{digit}" for digit in _DIGITS}
 )  # [NAMES]; any case, with or without an extension
+OTHERS = frozenset({".git", ".relkit"})  # a file in these would be obeyed, not just lie there
 
 
 def same_name_key(text: str) -> str:
@@ -56,6 +59,8 @@ def fault_of_name(name: str) -> str | None:
         return "ends with a space or a full stop"
     if name.split(".")[0].rstrip(" ").casefold() in RESERVED:
         return "is a reserved name on Windows"
+    if name.casefold() in OTHERS:
+        return "belongs to another program"
     if any(unicodedata.category(char) in {"Cc", "Cs", "Zl", "Zp"} or char in _BIDI for char in name):
         return "contains an invisible control character"
     return None
@@ -69,11 +74,14 @@ def fault_of_path(path: str) -> str | None:
     """Say why a relative path is not safe to write below a folder, or None."""
     if path.startswith("/"):
         return "is absolute"
+    if len(path) > MAX_PATH_BYTES or path.count("/") >= MAX_DEPTH:
+        return "is too long or too deep"
     for part in path.split("/"):
         fault = fault_of_name(part)
         if fault is not None:
             return "climbs out of its folder" if part == ".." else fault
-    return None
+    # Only now: half of a surrogate pair, which has no bytes, was refused above.
+    return "is too long or too deep" if len(path.encode()) > MAX_PATH_BYTES else None
 
 
 def twins(paths: Iterable[str]) -> list[tuple[str, str]]:

@@ -19,22 +19,52 @@ Not here: making the bytes and signatures (``relkit.trust``), storing them
 from __future__ import annotations
 
 import re
+from datetime import date, datetime
 from typing import Annotated, Any, Literal, TypeVar
 
-from pydantic import BaseModel, ConfigDict, Field, StringConstraints, ValidationError, model_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    Field,
+    StringConstraints,
+    ValidationError,
+    model_validator,
+)
 
 from relkit.errors import DamagedError
-from relkit.filenames import fault_of_path, shown, twins
+from relkit.filenames import fault_of_path, same_name_key, shown, twins
 
 FORMAT = 1
 MANIFEST_NAMESPACE = "manifest@relkit.example"  # frozen; RFC 2606 reserves .example, so it is nobody's
 RECORD_NAMESPACE = "git"  # what stock git verifies tags in
 
+PROOF = "proof"  # the folder of a package that no listed file lies in: it holds what proves them
+
+
+def _real_day(text: str) -> str:
+    date.fromisoformat(text)  # ValueError: a day that no month has
+    return text
+
+
+def _real_moment(text: str) -> str:
+    datetime.fromisoformat(text)
+    return text
+
+
 Sha256 = Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{64}$")]
 RandomId = Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{32}$")]
-Day = Annotated[str, StringConstraints(pattern=r"^\d{4}-(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])$")]
-Moment = Annotated[str, StringConstraints(pattern=r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\+00:00$")]
+# Days and moments are compared as text, so there is one form of each; "\d" would take any script's digits.
+_DAY = "[0-9]{4}-[0-9]{2}-[0-9]{2}"
+Day = Annotated[str, StringConstraints(pattern=f"^{_DAY}$"), AfterValidator(_real_day)]
+Moment = Annotated[
+    str,
+    StringConstraints(pattern=rf"^{_DAY}T[0-9]{{2}}:[0-9]{{2}}:[0-9]{{2}}\+00:00$"),
+    AfterValidator(_real_moment),
+]
 Count = Annotated[int, Field(ge=0, le=2**53 - 1)]
+Format = Annotated[int, Field(ge=FORMAT, le=FORMAT)]  # no Literal[1]: that would take true, which equals 1
+RevisionNumber = Annotated[int, Field(ge=1, le=2**31)]
 
 
 class BadManifestError(DamagedError):
@@ -118,10 +148,10 @@ class ReleaseFacts(Signed):
 
 
 class _Manifest(Signed):
-    format: Literal[1]
+    format: Format
     release_id: RandomId
     release: ReleaseFacts
-    revision: Annotated[int, Field(ge=1, le=2**31)]
+    revision: RevisionNumber
     recorded_at: Moment
     files: list[FileEntry]
 
@@ -131,7 +161,7 @@ class _Manifest(Signed):
         for name in names:
             fault = fault_of_path(name)
             if fault is not None:
-                raise ValueError(f"file name {shown(name)!r} {fault}")
+                raise ValueError(f"file name {shown(name[:80])!r} {fault}")
         for first, second in twins(names):
             raise ValueError(f"{shown(first)!r} and {shown(second)!r} are one file on some systems")
         return self
@@ -164,10 +194,16 @@ class PackageManifest(_Manifest):
     replaces: Sha256 | None = None
 
     @model_validator(mode="after")
-    def _name_is_one_component(self) -> PackageManifest:
+    def _can_be_written(self) -> PackageManifest:
         fault = "has a separator" if "/" in self.name else fault_of_path(self.name)
         if fault is not None:
-            raise ValueError(f"package name {shown(self.name)!r} {fault}")
+            raise ValueError(f"package name {shown(self.name[:80])!r} {fault}")
+        for entry in self.files:
+            fault = fault_of_path(f"{self.name}/{entry.name}")  # as an archive has it
+            if same_name_key(entry.name.partition("/")[0]) == PROOF:
+                fault = "belongs to the proof"
+            if fault is not None:
+                raise ValueError(f"file name {shown(entry.name[:80])!r} {fault}")
         return self
 
 
@@ -180,7 +216,7 @@ class RecipientFacts(Signed):
 
 
 class _Record(Signed):
-    format: Literal[1]
+    format: Format
     id: RandomId
     release_id: RandomId
     recorded_at: Moment
@@ -200,7 +236,7 @@ class ShippedRecord(_Record):
     recipient: RecipientFacts
     shipped_on: Day
     form: Literal["folder", "zip"]
-    revision: int
+    revision: RevisionNumber
     versions: list[str]
     channel: str | None = None
     note: str = ""
@@ -270,12 +306,15 @@ _Model = TypeVar("_Model", bound=Signed)
 
 def _read(model: type[_Model], document: Any, what: str) -> _Model:
     try:
-        return model.model_validate(document, strict=True)
+        found = model.model_validate(document, strict=True)
+        if "type" not in found.model_fields_set:  # it has a default for whoever writes one
+            raise BadManifestError(f"{what} does not say of which type it is", hint=_HINT)
+        return found
     except ValidationError as error:
-        raise BadManifestError(
-            f"{what} cannot be used: {_first_fault(error)}",
-            hint="Get a fresh copy from the sender; if it stays, a newer relkit may know this format.",
-        ) from error
+        raise BadManifestError(f"{what} cannot be used: {_first_fault(error)}", hint=_HINT) from error
+
+
+_HINT = "Get a fresh copy from the sender; if it stays, a newer relkit may know this format."
 
 
 def as_document(model: Signed) -> dict[str, Any]:

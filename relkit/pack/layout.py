@@ -27,10 +27,9 @@ import re
 from collections.abc import Iterable
 
 from relkit.filenames import fault_of_path, shown
-from relkit.manifest import ReleaseFacts
+from relkit.manifest import PROOF, ReleaseFacts
 from relkit.pack.names import file_name
 
-PROOF = "proof"
 MANIFEST = f"{PROOF}/manifest.json"
 SIGNATURE = f"{PROOF}/manifest.json.sig"
 PUBLIC_KEY = f"{PROOF}/signer.pub"

@@ -2,12 +2,22 @@
 
 from __future__ import annotations
 
+import os
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
 from relkit.trust.keys import SigningKey
 from tests.support.tiny_release import Tiny, full_history
+
+
+@pytest.fixture(scope="session", autouse=True)
+def without_fsync() -> Iterator[None]:
+    """Power cuts are not looked at in this process, and a busy disk would make minutes of it."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(os, "fsync", lambda _handle: None)
+        yield
 
 
 @pytest.fixture(scope="session")

@@ -18,6 +18,8 @@ from __future__ import annotations
 import io
 import json
 import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
@@ -28,7 +30,10 @@ from PIL import Image
 
 from relkit.manifest import MANIFEST_NAMESPACE, RECORD_NAMESPACE
 from relkit.release.api import Release
+from relkit.release.audit import AuditReport
+from relkit.release.checkout import PackageCheckout, RevisionCheckout
 from relkit.release.home import Home
+from relkit.release.packaging import Form
 from relkit.release.ship import ShipReport
 from relkit.store import records, revisions
 from relkit.store.repository import REVISIONS, Repository
@@ -93,6 +98,21 @@ class Tiny:
         inside = original.parts[original.parts.index("release") :]
         return self.root.joinpath(*inside)
 
+    def audit(self) -> AuditReport:
+        """Audit with this user's folder."""
+        with self.open() as release:
+            return release.audit()
+
+    def checkout(self, which: str, target: Path) -> RevisionCheckout:
+        """Write a revision out."""
+        with self.open() as release:
+            return release.checkout(which, target)
+
+    def checkout_shipment(self, which: str, target: Path, form: Form | None = None) -> PackageCheckout:
+        """Write a shipment's package out."""
+        with self.open() as release:
+            return release.checkout_shipment(which, target, form=form)
+
     def commit(self, note: str, **bounces: bytes) -> None:
         """Put bounces in their places and commit."""
         for name, data in bounces.items():
@@ -149,7 +169,7 @@ def forged_package(
     """Write a package folder around any manifest, properly signed."""
     from relkit.pack.layout import MANIFEST, PUBLIC_KEY, SIGNATURE, SUMS
 
-    body = manifest if isinstance(manifest, bytes) else canonical_bytes(manifest)
+    body = _body(manifest)
     proof = {
         MANIFEST: body,
         SIGNATURE: sign(body, key, namespace).encode(),
@@ -163,32 +183,58 @@ def forged_package(
     return folder
 
 
-def forged_revision(tiny: Tiny, manifest: dict[str, Any] | bytes, key: Signer) -> bytes:
-    """Put any properly signed manifest on top of the revisions, with the newest one's content."""
+@contextmanager
+def forged_revision(tiny: Tiny, manifest: dict[str, Any] | bytes, key: Signer) -> Iterator[bytes]:
+    """Put any properly signed manifest on top of the revisions for a while, with the newest one's content."""
+    with _for_a_while(tiny) as (repository, newest):
+        made = _commit(repository, _body(manifest), key, newest)
+        repository.set_ref(REVISIONS, made, newest)
+        repository.close()
+        yield made
+        (tiny.store / REVISIONS).write_text(newest.hex() + "\n")
+
+
+@contextmanager
+def forged_shipment(tiny: Tiny, package: dict[str, Any] | bytes, key: Signer) -> Iterator[str]:
+    """Put any properly signed package manifest into the store for a while, shipped to the DJ."""
+    with _for_a_while(tiny) as (repository, newest):
+        commit = _commit(repository, _body(package), key, newest)
+        record = document(tiny.shipments[0].record) | {"id": "f0" * 16, "shipped_on": "2026-01-01"}
+        record["of"] = revisions.read(repository, commit).digest
+        write_record(repository, record, commit, key)
+        repository.close()
+        yield record["id"]
+        (tiny.store / "refs" / "tags" / "shipped" / f"2026-01-01-{record['id']}").unlink()
+
+
+@contextmanager
+def _for_a_while(tiny: Tiny) -> Iterator[tuple[Repository, bytes]]:
+    """Open the store, hand out the newest revision, and take away new packs in the end."""
+    packs = set(tiny.store.glob("objects/pack/*"))
     repository = Repository(tiny.store)
     newest = repository.ref(REVISIONS)
     assert newest is not None
-    held = revisions.read(repository, newest)
-    body = manifest if isinstance(manifest, bytes) else canonical_bytes(manifest)
-    made = _commit(repository, body, key, held.content, newest)
-    repository.set_ref(REVISIONS, made, newest)
-    repository.close()
-    return made
+    yield repository, newest
+    for path in set(tiny.store.glob("objects/pack/*")) - packs:
+        path.unlink()
 
 
-def forged_shipment(tiny: Tiny, package: dict[str, Any] | bytes, key: Signer) -> str:
-    """Put any properly signed package manifest into the store, and a record that it went to the DJ."""
-    repository = Repository(tiny.store)
-    newest = repository.ref(REVISIONS)
-    assert newest is not None
-    held = revisions.read(repository, newest)
-    body = package if isinstance(package, bytes) else canonical_bytes(package)
-    commit = _commit(repository, body, key, held.content, newest)
-    record = document(tiny.shipments[0].record) | {"id": "f0" * 16, "shipped_on": "2026-01-01"}
-    record["of"] = revisions.read(repository, commit).digest
-    write_record(repository, record, commit, key)
-    repository.close()
-    return "f0" * 16
+def _body(manifest: dict[str, Any] | bytes) -> bytes:
+    return manifest if isinstance(manifest, bytes) else canonical_bytes(manifest)
+
+
+def _commit(repository: Repository, body: bytes, key: Signer, parent: bytes) -> bytes:
+    """Write a commit around a manifest, with its parent's content."""
+    with repository.writer() as pack:
+        return revisions.write(
+            pack,
+            manifest=body,
+            signature=sign(body, key, MANIFEST_NAMESPACE).encode(),
+            content=revisions.read(repository, parent).content,
+            parents=[parent],
+            moment=datetime.fromisoformat("2025-05-04T12:00:00+00:00"),
+            message="forged",
+        )
 
 
 def write_record(
@@ -217,18 +263,3 @@ def document(model: Any) -> dict[str, Any]:
     loaded = json.loads(canonical_bytes(model.model_dump(mode="json")))
     assert isinstance(loaded, dict)
     return loaded
-
-
-def _commit(
-    repository: Repository, body: bytes, key: Signer, content: dict[str, bytes], parent: bytes
-) -> bytes:
-    with repository.writer() as pack:
-        return revisions.write(
-            pack,
-            manifest=body,
-            signature=sign(body, key, MANIFEST_NAMESPACE).encode(),
-            content=content,
-            parents=[parent],
-            moment=datetime.fromisoformat("2031-05-04T12:00:00+00:00"),
-            message="forged",
-        )
