@@ -33,7 +33,7 @@ VENV_PYTHON = VENV / ("Scripts/python.exe" if os.name == "nt" else "bin/python")
 # Program, Debian package, where others find it.
 TOOLS = (
     ("git", "git", "https://git-scm.com"),
-    ("ssh-keygen", "openssh-client", "https://www.openssh.com, 8.9 or newer"),
+    ("ssh-keygen", "openssh-client", "https://www.openssh.com, 8.8 or newer"),
     ("sox", "sox", "https://sox.sourceforge.net"),
     ("ffmpeg", "ffmpeg", "https://ffmpeg.org"),
     ("ffprobe", "ffmpeg", "https://ffmpeg.org"),
