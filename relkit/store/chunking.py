@@ -30,7 +30,7 @@ Words = npt.NDArray[np.uint32]
 
 CUT_BITS = 14  # a cut candidate every 16384 frames on average: 0.37 s at 44.1 kHz
 CUT_PATTERN = 0x1A5B & ((1 << CUT_BITS) - 1)  # any pattern but zero, which silence would match
-MIN_FRAMES = 6_144  # below this, names cost more than sharing gains
+MIN_FRAMES = 16_384  # below this, names and small blobs cost more than sharing gains
 MAX_FRAMES = 98_304  # bounds memory where nothing matches, as in a pure tone
 SILENCE_FRAMES = 4_096  # digital silence at least this long is a fill
 _CELL = SILENCE_FRAMES // 2  # any such run covers one aligned cell of half its length
@@ -40,7 +40,7 @@ _ODD = (0x9E3779B1, 0x85EBCA77, 0xC2B2AE3D, 0x27D4EB2F, 0x165667B1, 0xD6E8FEB9, 
 
 @dataclass(frozen=True)
 class Cut:
-    """One chunk of the essence: ``data`` is empty for a fill of zero bytes."""
+    """One chunk of the essence: ``data`` is None for a fill of zero bytes."""
 
     frames: int
     data: bytes | None  # None: digital silence
@@ -101,12 +101,14 @@ class FrameHasher:
 
 
 def _loads(frame_bytes: int) -> list[tuple[int, str]]:
-    """Cover a frame with few aligned loads: 32-bit where the frame size allows, else 16, else 8."""
-    if frame_bytes % 4 == 0:
-        return [(offset, "<u4") for offset in range(0, frame_bytes, 4)]
-    if frame_bytes % 2 == 0:
-        return [(offset, "<u2") for offset in range(0, frame_bytes, 2)]
-    return [(offset, "u1") for offset in range(frame_bytes)]
+    """Cover a frame with few loads: 32-bit words, the last of which may overlap the one before.
+
+    Unaligned words cost nothing here, while 16-bit ones would have to be widened first.
+    """
+    if frame_bytes < 4:
+        return [(offset, "u1") for offset in range(frame_bytes)]
+    offsets = range(0, frame_bytes - 3, 4)
+    return [(offset, "<u4") for offset in sorted({*offsets, frame_bytes - 4})]
 
 
 class Cutter:
@@ -129,12 +131,12 @@ class Cutter:
             if silent:
                 self._silent += stop - start
             else:
-                yield from self._settle_silence(final=False)
+                yield from self._settle_silence()
                 yield from self._sound(window[start:stop])
 
     def finish(self) -> Iterator[Cut]:
         """Yield what is left at the end of the essence."""
-        yield from self._settle_silence(final=True)
+        yield from self._settle_silence()
         if self._held_frames:
             yield self._close()
 
@@ -156,7 +158,7 @@ class Cutter:
             self._held.append(bytes(raw[done * width :]))
         self._held_frames = len(frames) - opened
 
-    def _settle_silence(self, *, final: bool) -> Iterator[Cut]:
+    def _settle_silence(self) -> Iterator[Cut]:
         """Decide what the zero frames before this point are: a fill, or part of the sound."""
         count, self._silent = self._silent, 0
         if count >= SILENCE_FRAMES:
@@ -164,9 +166,6 @@ class Cutter:
                 yield self._close()
             yield Cut(count, None)
             self._hasher.restart()
-        elif count and final:
-            self._held.append(bytes(count * self._frame_bytes))
-            self._held_frames += count
         elif count:
             yield from self._sound(np.zeros((count, self._frame_bytes), np.uint8))
 
