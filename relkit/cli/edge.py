@@ -39,6 +39,13 @@ def run() -> NoReturn:
     except OSError as error:
         fault = from_the_system(error)
         leave(str(fault), fault.hint, fault.exit_code)
+    except UnicodeEncodeError as error:
+        what = shown(error.object[error.start : error.end])
+        leave(
+            f"{what} cannot be written in this terminal's encoding ({error.encoding})",
+            "Use one that is UTF-8, or set PYTHONUTF8=1.",
+            7,
+        )
     except MemoryError:
         leave("there is not enough memory", "Close other programs, then try again.", 7)
     except Exception:  # noqa: BLE001 - a mistake in relkit: the user gets two lines, the trace goes to a file

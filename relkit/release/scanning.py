@@ -18,7 +18,7 @@ import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol, Self
 
@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from relkit.audio.reading import SteadyFile
     from relkit.store.content import Stored
 
+_BLOCK = 1 << 20
 _SETTLED_NS = 2_000_000_000  # a file written this recently may change again within its time stamp's grain
 Progress = Callable[[str, int, int], None]  # what, bytes done, bytes in all
 
@@ -231,12 +232,10 @@ class MeterTee:
     """
 
     def __init__(self, sound: PcmFormat) -> None:
-        import xxhash
-
         from relkit.measure.levels import Meter
 
         self._sound = sound
-        self._quick = xxhash.xxh3_128(repr(sound).encode())
+        self._quick = _quick_of_sound(sound)
         self._meter = Meter(sound.rate_hz, sound.channels, sound.channel_mask)
         self._buffers: list[Any] = [None, None]
         self._turn = 0
@@ -272,14 +271,14 @@ class MeterTee:
     @property
     def key(self) -> bytes:
         """The quick key of what was measured, see ``_essence_key``."""
-        return self._quick.digest()
+        return bytes(self._quick.digest())
 
     def _converted(self, data: memoryview) -> Any:
         import numpy as np
 
-        from relkit.audio.samples import to_float32
+        from relkit.audio.samples import to_float32, to_little_endian
 
-        self._quick.update(data)
+        self._quick.update(to_little_endian(data, self._sound))
         self._turn ^= 1
         frames = len(data) // self._sound.frame_bytes
         if self._buffers[self._turn] is None or len(self._buffers[self._turn]) < frames:
@@ -373,36 +372,43 @@ def _quick_hash(path: Path) -> str | None:
     import xxhash
 
     digest = xxhash.xxh3_128()
+    buffer = memoryview(bytearray(_BLOCK))
     try:
         with path.open("rb", buffering=0) as file:
-            _update_from(file, path.stat().st_size, digest)
+            while got := file.readinto(buffer):
+                digest.update(buffer[:got])
     except OSError:
         return None
     return digest.hexdigest()
 
 
-def _essence_key(path: Path, container: Container) -> bytes:
-    """Return a quick key of a file's sound: xxHash of the essence, with its format."""
+def _quick_of_sound(sound: PcmFormat) -> Any:
+    """Begin a quick hash of a sound: of what its identity covers, so not of its byte order."""
     import xxhash
 
-    digest = xxhash.xxh3_128(repr(container.sound).encode())
-    essence = container.essence
-    assert essence is not None  # noqa: S101 - asked only for what is measurable
-    with path.open("rb", buffering=0) as file:
+    return xxhash.xxh3_128(repr(replace(sound, big_endian=False)).encode())
+
+
+def _essence_key(path: Path, container: Container) -> bytes:
+    """Return a quick key of a file's sound: xxHash of the essence as little-endian frames."""
+    from relkit.audio.formats import PcmFormat
+    from relkit.audio.samples import to_little_endian
+
+    sound, essence = container.sound, container.essence
+    assert isinstance(sound, PcmFormat)  # noqa: S101 - asked only for what is measurable
+    assert essence is not None  # noqa: S101 - likewise
+    digest = _quick_of_sound(sound)
+    with path.open("rb") as file:
         file.seek(essence.offset)
-        _update_from(file, essence.length, digest)
-    return digest.digest()
-
-
-def _update_from(file: Any, size: int, digest: Any) -> None:
-    """Hash the next bytes of a file through one small buffer."""
-    buffer = memoryview(bytearray(1 << 20))
-    while size > 0:
-        got = file.readinto(buffer[: min(size, len(buffer))])
-        if not got:
-            return
-        digest.update(buffer[:got])
-        size -= got
+        step = max(1, _BLOCK // sound.frame_bytes) * sound.frame_bytes
+        for start in range(0, essence.length, step):
+            block = file.read(min(step, essence.length - start))
+            if sound.big_endian:
+                whole = len(block) - len(block) % sound.frame_bytes  # the file may have become shorter
+                digest.update(to_little_endian(block[:whole], sound))
+            else:
+                digest.update(block)
+    return bytes(digest.digest())
 
 
 def same_files(first: Sequence[FileEntry], second: Sequence[FileEntry]) -> bool:
