@@ -170,6 +170,7 @@ def _write(
             manifest=body,
             signature=sign(body, key, MANIFEST_NAMESPACE).encode(),
             content={entry.sha256: content[entry.sha256] for entry in entries},
+            features=intake.features | (newest.held.features if newest else set()),
             parents=[newest.held.commit] if newest else [],
             moment=datetime.fromisoformat(manifest.recorded_at),
             message=f"Revision {manifest.revision}\n\n{note}",

@@ -74,6 +74,7 @@ class Intake:
         self._seen: dict[bytes, _Blob] = {}  # chunks of this intake, by key
         self._fresh: list[bytes] = []
         self._files: list[tuple[Stored, Layout, list[_Blob | None]]] = []
+        self.features: set[str] = set()  # codings that what was settled so far uses
 
     def __enter__(self) -> Self:
         return self
@@ -130,6 +131,7 @@ class Intake:
             for chunk, blob in zip(chunks, blobs, strict=True):
                 if blob is not None:
                     chunk.coding = blob.coding
+            self.features |= {chunk.coding for chunk in chunks}
             entries = {LAYOUT: (self._pack.add(BLOB, layout.to_bytes()), False)}
             for number, blob in enumerate(blob for blob in blobs if blob is not None):
                 entries[f"{number:08x}"] = blob.oid, False

@@ -24,6 +24,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Any
 
+from relkit.audio.formats import SAMPLE_BYTES
 from relkit.errors import DamagedError
 
 LAYOUT = "layout"
@@ -149,6 +150,8 @@ def _read_part(document: dict[str, Any]) -> LayoutPart:
         part.sample_bytes = _count(document["sample_bytes"])
         part.channels = _count(document["channels"])
         part.big_endian = document["big_endian"] is True
+        if SAMPLE_BYTES.get(part.sample_format) != part.sample_bytes:
+            raise ValueError("a sample format of another width")
     if not 1 <= part.sample_bytes <= 8 or not 1 <= part.channels <= 1 << 16:
         raise ValueError("a frame of no possible size")
     for size, coding, sha256 in document["chunks"]:

@@ -18,22 +18,20 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
 
 from relkit.errors import DamagedError, SurroundingsError
 from relkit.filenames import shown
 from relkit.store.ancestry import ancestors, parents_of
-from relkit.store.layout import FLAC, FLOAT32, INT32, PLAIN
+from relkit.store.layout import FILL, FLAC, FLOAT32, INT32, PLAIN
 from relkit.store.packing import BLOB, COMMIT, TREE, PackWriter
 from relkit.store.repository import Repository, tree_bytes
 
 IDENTITY = b"relkit <relkit@relkit.example>"
-FEATURES = ["layout-1", "fill", FLAC, FLOAT32, INT32, PLAIN]
-_FORMAT = json.dumps(
-    {"features": sorted(FEATURES), "format": 1}, sort_keys=True, separators=(",", ":")
-).encode()
+ALWAYS = frozenset({"layout-1", PLAIN})  # what every commit needs
+FEATURES = ALWAYS | {FILL, FLAC, FLOAT32, INT32}  # what this version understands
 
 
 class NewerStoreError(SurroundingsError):
@@ -50,6 +48,7 @@ class Held:
         manifest: bytes of ``manifest.json``.
         signature: bytes of ``manifest.json.sig``.
         content: SHA-256 of every stored file to its tree.
+        features: what a reader of this commit must understand.
     """
 
     commit: bytes
@@ -57,6 +56,7 @@ class Held:
     manifest: bytes
     signature: bytes
     content: dict[str, bytes]
+    features: frozenset[str] = ALWAYS
 
     @property
     def digest(self) -> str:
@@ -70,6 +70,7 @@ def write(
     manifest: bytes,
     signature: bytes,
     content: dict[str, bytes],
+    features: Iterable[str],
     parents: list[bytes],
     moment: datetime,
     message: str,
@@ -78,11 +79,13 @@ def write(
 
     Args:
         content: SHA-256 to tree, for every file that the manifest lists.
+        features: what reading that content needs beside what every commit needs; see ``Intake.features``,
+            and ``Held.features`` where content of an earlier commit is used again.
         moment: the manifest's own time.
         message: for people who look with Git; nothing reads it.
     """
     entries = {
-        "format": (pack.add(BLOB, _FORMAT), False),
+        "format": (pack.add(BLOB, _format_note(features)), False),
         "manifest.json": (pack.add(BLOB, manifest), False),
         "manifest.json.sig": (pack.add(BLOB, signature), False),
         "content": (
@@ -95,6 +98,12 @@ def write(
     lines += [b"parent " + parent.hex().encode() for parent in parents]
     lines += [b"author " + who, b"committer " + who, b"", _plain(message)]
     return pack.add(COMMIT, b"\n".join(lines))
+
+
+def _format_note(features: Iterable[str]) -> bytes:
+    """Say what this commit needs and no more, so that a coding of one day locks nobody out of the rest."""
+    document = {"features": sorted(ALWAYS.union(features)), "format": 1}
+    return json.dumps(document, sort_keys=True, separators=(",", ":")).encode()
 
 
 def _plain(message: str) -> bytes:
@@ -111,8 +120,9 @@ def read(repository: Repository, commit: bytes) -> Held:
     """
     tree_oid, parents = parents_of(repository, commit)
     tree = repository.tree(tree_oid)
+    features: frozenset[str] = frozenset()
     if "format" in tree:  # first: a newer relkit may have other things beside it
-        _require_known(repository.read(tree["format"], BLOB), commit)
+        features = _known_features(repository.read(tree["format"], BLOB), commit)
     missing = {"format", "manifest.json", "manifest.json.sig", "content"} - tree.keys()
     if missing:
         raise DamagedError(
@@ -125,11 +135,12 @@ def read(repository: Repository, commit: bytes) -> Held:
         repository.read(tree["manifest.json"], BLOB),
         repository.read(tree["manifest.json.sig"], BLOB),
         repository.tree(tree["content"]),
+        features,
     )
 
 
-def _require_known(blob: bytes, commit: bytes) -> None:
-    """Refuse a format that this version does not know, clearly and early."""
+def _known_features(blob: bytes, commit: bytes) -> frozenset[str]:
+    """Return what a commit needs; refuse, clearly and early, what this version does not know."""
     try:
         document = json.loads(blob)
         version, features = document["format"], document["features"]
@@ -147,6 +158,7 @@ def _require_known(blob: bytes, commit: bytes) -> None:
             f"this release was written by a newer relkit ({shown(', '.join(needed))})",
             hint="Update relkit, then try again.",
         )
+    return frozenset(features)
 
 
 def walk(

@@ -171,6 +171,7 @@ class StoringAlone:
                     manifest=json.dumps(sorted(self._content)).encode(),
                     signature=b"none\n",
                     content=self._content,
+                    features=revisions.FEATURES,
                     parents=[before] if before else [],
                     moment=datetime(2031, 5, 4, tzinfo=UTC),
                     message="state",

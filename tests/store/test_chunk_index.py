@@ -86,6 +86,7 @@ def branch(store: Store, file: bytes, *parents: bytes) -> bytes:
             manifest=file[:20].hex().encode(),
             signature=b"s\n",
             content={stored.sha256: stored.tree},
+            features=intake.features,
             parents=list(parents),
             moment=START,
             message="From another machine",

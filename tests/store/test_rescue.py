@@ -111,6 +111,7 @@ def test_the_script_notices_wrong_bytes(store: Store, script: Path, tmp_path: Pa
             manifest=b"{}",
             signature=b"s",
             content={lie: stored.tree},
+            features=revisions.FEATURES,
             parents=[],
             moment=START,
             message="A lie",

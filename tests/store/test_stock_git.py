@@ -178,6 +178,7 @@ def test_two_joined_histories_are_clean(store: Store, held: Held) -> None:
             manifest=b"{}",
             signature=b"s\n",
             content={held[0].sha256: held[0].tree},
+            features=revisions.FEATURES,
             parents=parents,
             moment=records.read(
                 store.repository, "records/77aa", store.repository.ref("refs/tags/records/77aa") or b""

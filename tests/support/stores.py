@@ -101,6 +101,7 @@ class Store:
                 manifest=manifest,
                 signature=b"signed\n",
                 content={each.sha256: each.tree for each in stored},
+                features=intake.features,
                 parents=[before] if before else [],
                 moment=START,
                 message="A revision",

@@ -231,6 +231,7 @@ def _commit(repository: Repository, body: bytes, key: Signer, parent: bytes) -> 
             manifest=body,
             signature=sign(body, key, MANIFEST_NAMESPACE).encode(),
             content=revisions.read(repository, parent).content,
+            features=revisions.read(repository, parent).features,
             parents=[parent],
             moment=datetime.fromisoformat("2025-05-04T12:00:00+00:00"),
             message="forged",
