@@ -11,7 +11,7 @@ import pytest
 
 from relkit.audio.formats import ContainerName
 from relkit.filenames import fault_of_path
-from relkit.manifest import ReleaseFacts
+from relkit.manifest import PROOF, ReleaseFacts
 from relkit.pack import layout
 
 RELEASE = ReleaseFacts(artist="Example Artist", title="Song: One")
@@ -46,7 +46,7 @@ def test_an_opaque_file_keeps_its_suffix_or_has_no_place() -> None:
 
 def test_the_paths_of_the_proof_are_safe_and_in_one_folder() -> None:
     """Nothing of it mixes with the music."""
-    assert {path.split("/")[0] for path in layout.PROOF_FILES} == {layout.PROOF}
+    assert {path.split("/")[0] for path in layout.PROOF_FILES} == {PROOF}
     assert all(fault_of_path(path) is None for path in layout.PROOF_FILES)
 
 

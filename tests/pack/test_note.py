@@ -12,8 +12,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from relkit.manifest import MANIFEST_NAMESPACE, FileEntry, ReleaseFacts, SoundFacts, VersionFacts
-from relkit.pack.layout import MANIFEST, PROOF, PUBLIC_KEY, SIGNATURE, SUMS, sha256sums
+from relkit.manifest import MANIFEST_NAMESPACE, PROOF, FileEntry, ReleaseFacts, SoundFacts, VersionFacts
+from relkit.pack.layout import MANIFEST, PUBLIC_KEY, SIGNATURE, SUMS, sha256sums
 from relkit.pack.note import Replacement, info_sheet, length_text
 from tests.support.ssh_tools import generated_key, ssh_keygen
 
