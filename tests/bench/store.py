@@ -91,7 +91,8 @@ def tell_times(report: Report, found: Times) -> None:
     """Tables and targets of what takes long."""
     git, copy = StockGit.name, PlainCopy.name
     rows = []
-    for who in (git, copy, StoringAlone.name, WholeCommand.name):
+    everybody = (git, copy, StoringAlone.name, WholeCommand.name)
+    for who in everybody:
         cells = [who]
         for what in ("first", "second", "checkout"):
             own = wall(found, who, what)
@@ -110,6 +111,12 @@ def tell_times(report: Report, found: Times) -> None:
         "x cp",
     ]
     report.table("Commit and checkout, everything on the disk (fsync)", head, rows)
+    steps = ("first", "second", "checkout")
+    report.table(
+        "CPU time of the same steps, which tells more on a busy machine",
+        ["", "first commit", "second commit", "checkout"],
+        [[who, *(seconds(cpu(found, who, what)) for what in steps)] for who in everybody],
+    )
     for who, factors in ((StoringAlone.name, STORING_FACTORS), (WholeCommand.name, COMMAND_FACTORS)):
         for what, wanted in zip(("first", "second"), factors, strict=True):
             ratio = wall(found, git, what) / wall(found, who, what)
