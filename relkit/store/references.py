@@ -42,6 +42,12 @@ def check_references(repository: Repository, present: Collection[bytes]) -> tupl
     return checking.faults, checking.missing
 
 
+def readable_references(repository: Repository) -> dict[str, bytes]:
+    """Return every reference that can be read, whatever is wrong with the others; for audit."""
+    reading = _Checking(repository, ())
+    return {**dict(reading.packed()), **dict(reading.loose())}
+
+
 @dataclass
 class _Checking:
     """One look at all references."""

@@ -21,6 +21,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import traceback
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -84,6 +85,8 @@ class Repository:
     """One store, open for reading; ``writer`` and ``set_ref`` are for the holder of the lock."""
 
     def __init__(self, path: Path) -> None:
+        if not (path / "HEAD").is_file() and any(path.glob("objects/pack/*.pack")):
+            raise DamagedError(f"the store {shown(path)} has lost its HEAD", hint=_HINT)
         if not (path / "HEAD").is_file() or not (path / "objects").is_dir():
             raise NoStoreError(
                 f"{path.parent.parent.name or path} has no store",
@@ -111,7 +114,7 @@ class Repository:
     @property
     def release_id(self) -> str | None:
         """The id that the store was made for; a plain clone does not carry it."""
-        for line in (self.path / "config").read_text(encoding="utf-8").splitlines():
+        for line in (self.path / "config").read_text(encoding="utf-8", errors="replace").splitlines():
             name, _, value = line.partition("=")
             if name.strip() == "releaseId":
                 return value.strip()
@@ -145,6 +148,7 @@ class Repository:
         try:
             return ObjectID(oid.hex().encode()) in self.objects
         except Exception as error:  # as in read()
+            _let_go(error)
             raise DamagedObjectError(oid, f"cannot be looked for ({type(error).__name__})") from error
 
     def read(self, oid: bytes, kind: int) -> bytes:
@@ -162,6 +166,7 @@ class Repository:
         # Damage to a pack, an index or a loose object shows as whatever dulwich trips over first:
         # zlib.error, AssertionError, struct.error, IndexError ... all of it means the same here.
         except Exception as error:
+            _let_go(error)
             raise DamagedObjectError(oid, f"cannot be read ({type(error).__name__})") from error
         if found != kind:
             raise DamagedObjectError(oid, f"is not a {_KINDS[kind]}")
@@ -304,6 +309,13 @@ class Repository:
                 pack.with_suffix(".idx").unlink()  # first: without it, Git does not see the pack
                 for suffix in (".pack", ".rev", ".bitmap"):
                     pack.with_suffix(suffix).unlink(missing_ok=True)
+
+
+def _let_go(error: BaseException | None) -> None:
+    """Drop what the frames behind an error hold: a pack that is looked at cannot be closed."""
+    while error is not None:
+        traceback.clear_frames(error.__traceback__)
+        error = error.__context__
 
 
 def _is_ours(pack: Path) -> bool:
