@@ -13,7 +13,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from relkit.errors import DamagedError, UsageError
+from relkit.errors import UsageError
 from relkit.filenames import below, shown
 from relkit.manifest import PackageManifest, RevisionManifest, ShippedRecord
 from relkit.release import ledger, packaging, placing
@@ -22,8 +22,7 @@ from relkit.release.packaging import Form
 from relkit.release.placing import ThereAlreadyError
 from relkit.release.recipients import AddressBook, Recipient, choose
 from relkit.release.ship import parsed_day
-from relkit.release.workspace import VerifiedPackage, Workspace, hash_of
-from relkit.store import restoring
+from relkit.release.workspace import Workspace, hash_of
 
 
 class NothingSentError(UsageError):
@@ -56,7 +55,7 @@ def checkout_revision(workspace: Workspace, which: str, folder: Path) -> Revisio
 
     Raises:
         InTheWayError: a file stands there whose bytes the release does not have.
-        DamagedError, UntrustedSignerError: see ``Workspace.revision``; nothing is replaced by wrong bytes.
+        DamagedError, UntrustedSignerError: see ``Workspace.revision``; no file appears.
     """
     revision = workspace.revision(which)
     places = {entry.name: below(folder, entry.name) for entry in revision.manifest.files}
@@ -66,16 +65,13 @@ def checkout_revision(workspace: Workspace, which: str, folder: Path) -> Revisio
         if places[entry.name].is_file() and hash_of(places[entry.name]) == entry.sha256
     }
     placing.require_free([place for name, place in places.items() if name not in kept], workspace.has_bytes)
-    for entry in revision.manifest.files:
-        if entry.name in kept:
-            continue
-        content = revision.held.content.get(entry.sha256)
-        if content is None:
-            raise DamagedError(
-                f"{shown(entry.name)} is not in the store", hint="Run relkit audit, then restore from a copy."
-            )
-        with placing.appearing(places[entry.name]) as out:
-            restoring.restore(workspace.repository, content, out.write, entry.sha256)
+    with placing.Staging() as staging:  # all files appear, or none
+        for entry in revision.manifest.files:
+            if entry.name not in kept:
+                content = packaging.tree_of(revision.held.content, entry)
+                with staging.coming(places[entry.name]) as out:
+                    packaging.restore(workspace, content, entry, out.write)
+        staging.appear()
     written = [entry.name for entry in revision.manifest.files if entry.name not in kept]
     return RevisionCheckout(revision.manifest, revision.held.digest, folder, written, sorted(kept))
 
@@ -109,7 +105,7 @@ def checkout_shipment(
 def _sent(workspace: Workspace, book: Ledger, text: str, on: str | None) -> Entry:
     """Find the shipment that answers the question; withdrawn ones were never sent or do not count."""
     last = parsed_day(on).isoformat() if on else None
-    sent = [(record, entry) for record, entry in book.shipments if book.taken_back(entry) is None]
+    sent = ledger.standing(workspace, book)
     somebody = _who(workspace, sent, text)
     theirs = [(record, entry) for record, entry in sent if record.recipient.id == somebody.id]
     if not theirs:
@@ -141,32 +137,10 @@ def _who(workspace: Workspace, sent: list[tuple[ShippedRecord, Entry]], text: st
 
 
 def _written(workspace: Workspace, entry: Entry, folder: Path, form: Form | None) -> PackageCheckout:
-    record, package = verified_shipment(workspace, entry)
+    record, package = ledger.verified_shipment(workspace, entry)
     chosen: Form = form or record.form
     target = packaging.path_of(folder, package.manifest, chosen)
     if not packaging.is_free(target):
         raise ThereAlreadyError(target)
     packaging.place(workspace, package, chosen, target, sealed=lambda: None)
     return PackageCheckout(record, package.manifest, package.held.digest, target)
-
-
-def verified_shipment(workspace: Workspace, entry: Entry) -> tuple[ShippedRecord, VerifiedPackage]:
-    """Check a shipment's record and its package, and that they belong together.
-
-    Raises:
-        UsageError: the record is no shipment.
-        DamagedError, UntrustedSignerError: anything does not fit.
-    """
-    record = entry.record
-    if not isinstance(record, ShippedRecord):
-        raise UsageError(
-            f"{entry.held.ref} is no shipment", hint="relkit history shows shipments with their ids."
-        )
-    ledger.check(workspace, entry)
-    package = workspace.verified_package(entry.held.target)
-    if package.held.digest != record.of:
-        raise DamagedError(
-            f"shipment {record.id[:8]} points to another package than it says",
-            hint="Run relkit audit; restore .relkit from a copy.",
-        )
-    return record, package

@@ -16,8 +16,8 @@ from typing import Literal
 from relkit.errors import UsageError
 from relkit.manifest import FileEntry
 from relkit.release import ledger
-from relkit.release.checkout import verified_shipment
 from relkit.release.gathering import gather
+from relkit.release.ledger import verified_shipment
 from relkit.release.scanning import Hashing, Progress, Scanner
 from relkit.release.workspace import NoSuchRevisionError, Workspace
 

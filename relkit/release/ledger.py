@@ -13,7 +13,6 @@ Not here: what is decided from records (``ship``, ``checkout``, ``withdraw``).
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 from itertools import groupby
@@ -29,11 +28,12 @@ from relkit.manifest import (
     read_record,
 )
 from relkit.release.remembering import Known, remember
-from relkit.release.workspace import Workspace, WrongReleaseError
+from relkit.release.workspace import VerifiedPackage, Workspace, WrongReleaseError
 from relkit.store import records
 from relkit.store.records import HeldRecord
 
 _LEAST_ID = 4  # characters of an id that may stand for the whole
+SHORT_ID = 8  # characters of an id that stand in words for people
 
 
 class NoSuchRecordError(UsageError):
@@ -186,6 +186,42 @@ def check(workspace: Workspace, entry: Entry) -> str:
     return workspace.home.trusted.principal_of(key, RECORD_NAMESPACE, recorded)
 
 
+def verified_shipment(workspace: Workspace, entry: Entry) -> tuple[ShippedRecord, VerifiedPackage]:
+    """Check a shipment's record and its package, and that they belong together.
+
+    Raises:
+        UsageError: the record is no shipment.
+        DamagedError, UntrustedSignerError: anything does not fit.
+    """
+    record = entry.record
+    if not isinstance(record, ShippedRecord):
+        raise UsageError(
+            f"{entry.held.ref} is no shipment", hint="relkit history shows shipments with their ids."
+        )
+    check(workspace, entry)
+    package = workspace.verified_package(entry.held.target)
+    if package.held.digest != record.of:
+        raise DamagedError(
+            f"shipment {record.id[:8]} points to another package than it says",
+            hint="Run relkit audit; restore .relkit from a copy.",
+        )
+    return record, package
+
+
+def standing(workspace: Workspace, book: Ledger) -> list[tuple[ShippedRecord, Entry]]:
+    """Return the shipments that count, oldest first; the withdrawals that say so are checked.
+
+    The shipments are not: ``verified_shipment`` does the one that is chosen.
+
+    Raises:
+        DamagedError, UntrustedSignerError: a withdrawal is not what a trusted signer wrote.
+    """
+    for entry in book.entries:
+        if isinstance(entry.record, WithdrawnRecord):
+            check(workspace, entry)
+    return [(record, entry) for record, entry in book.shipments if book.taken_back(entry) is None]
+
+
 def after(workspace: Workspace, ledger: Ledger) -> list[str]:
     """Return what a new record comes after: the newest records and the newest revision."""
     newest = workspace.newest_held()
@@ -222,14 +258,18 @@ def in_words(record: Record) -> str:
     """Describe a record in one line, for lists and for what audit misses."""
     if isinstance(record, ShippedRecord):
         return (
-            f"shipment {record.id[:8]} of revision {record.revision} "
+            f"shipment {record.id[:SHORT_ID]} of revision {record.revision} "
             f"to {shown(record.recipient.name)} on {record.shipped_on}"
         )
     if isinstance(record, WithdrawnRecord):
-        return f"withdrawal {record.id[:8]} ({shown(record.reason)})"
-    return f"record {record.id[:8]} ({shown(record.type)})"
+        return f"withdrawal {record.id[:SHORT_ID]} ({shown(record.reason)})"
+    return f"record {record.id[:SHORT_ID]} ({shown(record.type)})"
 
 
-def mentioned(entries: Iterable[Entry]) -> set[str]:
-    """Return every digest that some record says it comes after."""
-    return {digest for entry in entries for digest in entry.record.after}
+def concerned(record: Record) -> list[str]:
+    """Return whom a record is about, with the day and the versions."""
+    if isinstance(record, ShippedRecord):
+        return [
+            f"{shown(record.recipient.name)} ({record.shipped_on}): {', '.join(map(shown, record.versions))}"
+        ]
+    return []

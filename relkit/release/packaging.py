@@ -18,7 +18,7 @@ from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, BinaryIO, Literal
 
 from relkit.errors import DamagedError
-from relkit.filenames import below
+from relkit.filenames import below, shown
 from relkit.manifest import (
     MANIFEST_NAMESPACE,
     Derivation,
@@ -105,17 +105,24 @@ def build(
             pack,
             manifest=body,
             signature=sign(body, key, MANIFEST_NAMESPACE).encode(),
-            content={entry.sha256: _tree(content, entry) for entry in files},
+            content={entry.sha256: tree_of(content, entry) for entry in files},
+            features=revision.held.features | intake.features,
             parents=[revision.held.commit],
             moment=datetime.fromisoformat(manifest.recorded_at),
             message=f"Package of revision {manifest.revision}",
         )
 
 
-def _tree(content: dict[str, bytes], entry: FileEntry) -> bytes:
+def tree_of(content: dict[str, bytes], entry: FileEntry) -> bytes:
+    """Return where the store has a file of a manifest.
+
+    Raises:
+        DamagedError: it does not have it.
+    """
     if entry.sha256 not in content:
         raise DamagedError(
-            f"{entry.name} is not in the store", hint="Run relkit audit, then restore .relkit from a copy."
+            f"{shown(entry.name)} is not in the store",
+            hint="Run relkit audit, then restore .relkit from a copy.",
         )
     return content[entry.sha256]
 
@@ -182,7 +189,7 @@ def _cover(
         content[entry.sha256] = tree
         return [entry.model_copy(update={"name": place})]
     picture = bytearray()
-    restoring.restore(workspace.repository, _tree(content, source), picture.extend, source.sha256)
+    restore(workspace, tree_of(content, source), source, picture.extend)
     made = Derivation(source_sha256=source.sha256, recipe=artwork.RECIPE, made_with=artwork.made_with())
     return [_small("cover", place, artwork.cover_jpeg(bytes(picture)), intake, content, made)]
 
@@ -263,6 +270,15 @@ def _label(entries: list[FileEntry]) -> str:
 # --- out of the store
 
 
+def restore(workspace: Workspace, tree: bytes, entry: FileEntry, write: Sink) -> None:
+    """Write a file of a manifest, which says how long it is and what it hashes to.
+
+    Raises:
+        DamagedError: the store does not give these bytes back; what was written is no good.
+    """
+    restoring.restore(workspace.repository, tree, write, entry.sha256, size_bytes=entry.size_bytes)
+
+
 def place(
     workspace: Workspace, package: VerifiedPackage, form: Form, target: Path, *, sealed: Callable[[], None]
 ) -> None:
@@ -298,8 +314,8 @@ def _bodies(workspace: Workspace, package: VerifiedPackage) -> list[tuple[str, i
     """Return every file of a package: name, size, and what writes it into a sink."""
 
     def from_store(entry: FileEntry) -> Callable[[Sink], None]:
-        tree = _tree(package.held.content, entry)
-        return lambda sink: _ignored(restoring.restore(workspace.repository, tree, sink, entry.sha256))
+        tree = tree_of(package.held.content, entry)
+        return lambda sink: restore(workspace, tree, entry, sink)
 
     def from_memory(data: bytes) -> Callable[[Sink], None]:
         return lambda sink: _ignored(sink(data))

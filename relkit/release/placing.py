@@ -90,7 +90,7 @@ class ThereAlreadyError(UsageError):
 
 
 class Staging:
-    """Files on their way into the release; use as a context.
+    """Files on their way to their places; use as a context.
 
     They lie under temporary names beside their places until ``appear``. Should
     anything fail before, the folder is as it was.
@@ -122,13 +122,13 @@ class Staging:
         """
         from relkit.audio.reading import SteadyFile
 
-        with self._coming(place) as out, SteadyFile(source) as file:
+        with self.coming(place) as out, SteadyFile(source) as file:
             for _part, window in file.windows():
                 out.write(window)
 
     def write(self, data: bytes, place: Path) -> None:
         """Write a small file."""
-        with self._coming(place) as out:
+        with self.coming(place) as out:
             out.write(data)
 
     def appear(self) -> None:
@@ -139,7 +139,8 @@ class Staging:
             del self._parts[place]
 
     @contextlib.contextmanager
-    def _coming(self, place: Path) -> Iterator[BinaryIO]:
+    def coming(self, place: Path) -> Iterator[BinaryIO]:
+        """Write a file of any length."""
         place.parent.mkdir(parents=True, exist_ok=True)
         part = place.with_name(f".{secrets.token_hex(8)}.part")
         self._parts[place] = part

@@ -30,8 +30,8 @@ class Known:
 def recall(home: Home, release_id: str) -> list[Known]:
     """Return everything that is known of a release; torn lines of a crash are passed over."""
     try:
-        lines = _file(home, release_id).read_text(encoding="utf-8").splitlines()
-    except (FileNotFoundError, UnicodeDecodeError):
+        lines = _file(home, release_id).read_text(encoding="utf-8", errors="replace").splitlines()
+    except FileNotFoundError:
         return []
     found = []
     for line in lines:
@@ -50,8 +50,10 @@ def remember(home: Home, release_id: str, fresh: Iterable[Known]) -> None:
     # What these digests name is recorded by now, so failing here would be telling an untruth.
     with contextlib.suppress(OSError):
         file.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-        with file.open("a", encoding="utf-8") as out:
-            out.write(text)
+        with file.open("ab+") as out:
+            if out.tell() and out.seek(-1, os.SEEK_END) and out.read(1) != b"\n":
+                out.write(b"\n")  # a crash tore the last line; this one must not be lost with it
+            out.write(text.encode())
             out.flush()
             os.fsync(out.fileno())
 

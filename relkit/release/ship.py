@@ -161,15 +161,14 @@ def _earlier(
     """Return what this recipient held on that day from another revision, if it still counts."""
     held = [
         (record, entry)
-        for record, entry in book.shipments
+        for record, entry in ledger.standing(workspace, book)
         if record.recipient.id == somebody.id
-        and book.taken_back(entry) is None
         and record.revision != source.manifest.revision
         and record.shipped_on <= day.isoformat()
     ]
     if not held:
         return None
-    package = workspace.verified_package(held[-1][1].held.target)
+    _record, package = ledger.verified_shipment(workspace, held[-1][1])
     return Earlier(package.manifest, package.held.digest)
 
 

@@ -119,11 +119,15 @@ class Workspace:
 
     @cached_property
     def release_id(self) -> str:
-        """The release's id: what its revisions say, or the store's own note before the first."""
-        newest = self.newest_held()
-        if newest is not None:
-            return _revision_manifest(newest).release_id
+        """The release's id: what its newest revision says, or else the store's own note."""
         noted = self.repository.release_id
+        try:
+            newest = self.newest_held()
+            if newest is not None:
+                return read_held(newest).release_id
+        except DamagedError:
+            if noted is None:
+                raise
         if noted is None:
             raise DamagedError(
                 "the store does not say which release it belongs to",
@@ -162,7 +166,7 @@ class Workspace:
     def walk(self) -> Iterator[tuple[RevisionManifest, Held]]:
         """Yield all revisions, newest first. Signatures are not checked: for lists only."""
         for held in revisions.walk(self.repository, self.repository.ref(REVISIONS)):
-            yield _revision_manifest(held), held
+            yield read_held(held), held
 
     def revision(self, which: str) -> VerifiedRevision:
         """Return a revision by its number, ``newest``, or the start of its digest (8 digits or more).
@@ -201,11 +205,9 @@ class Workspace:
             DamagedError: a changed manifest or signature, or another release's.
             UntrustedSignerError: signed by a key that is not trusted here.
         """
-        manifest = _revision_manifest(held)
+        manifest = read_held(held)
         what = f"the manifest of revision {manifest.revision}"
-        signer = self._signer(held, what, manifest.recorded_at)
-        self._require_ours(manifest.release_id, what)
-        return VerifiedRevision(manifest, held, signer)
+        return VerifiedRevision(manifest, held, self._signer(held, manifest, what))
 
     def verified_package(self, commit: bytes) -> VerifiedPackage:
         """Read a package from the store and check it like a revision.
@@ -218,25 +220,28 @@ class Workspace:
         held = revisions.read(self.repository, commit)
         what = f"the manifest of package {held.digest[:12]}"
         manifest = read_package(parse_canonical(held.manifest, what=what), what=what)
-        signer = self._signer(held, what, manifest.recorded_at)
-        self._require_ours(manifest.release_id, what)
-        return VerifiedPackage(manifest, held, signer)
+        return VerifiedPackage(manifest, held, self._signer(held, manifest, what))
 
-    def _signer(self, held: Held, what: str, recorded_at: str) -> str:
+    def _signer(self, held: Held, manifest: RevisionManifest | PackageManifest, what: str) -> str:
+        """Return who signed a manifest; what is damaged or somebody else's comes before who is trusted."""
         from relkit.trust.sshsig import verify
 
         key = verify(held.signature, held.manifest, MANIFEST_NAMESPACE, what=f"the signature of {what}")
-        return self.home.trusted.principal_of(key, MANIFEST_NAMESPACE, datetime.fromisoformat(recorded_at))
-
-    def _require_ours(self, release_id: str, what: str) -> None:
-        if release_id != self.release_id:
+        if manifest.release_id != self.release_id:
             raise WrongReleaseError(
-                f"{what} belongs to another release ({release_id[:12]})",
+                f"{what} belongs to another release ({manifest.release_id[:12]})",
                 hint="Run relkit audit; restore .relkit from a copy.",
             )
+        moment = datetime.fromisoformat(manifest.recorded_at)
+        return self.home.trusted.principal_of(key, MANIFEST_NAMESPACE, moment)
 
 
-def _revision_manifest(held: Held) -> RevisionManifest:
+def read_held(held: Held) -> RevisionManifest:
+    """Read a revision's manifest, unchecked.
+
+    Raises:
+        DamagedError: it is not canonical JSON, or no revision's manifest.
+    """
     from relkit.trust.canonical import parse_canonical
 
     what = f"the manifest in commit {held.commit.hex()[:12]}"

@@ -22,7 +22,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TypeVar
+from typing import Self, TypeVar
 
 from relkit.errors import BadInputError, BusyError, UntrustedSignerError, UsageError
 from relkit.trust.allowed_signers import Entry, Ignored, parse_line, with_principals
@@ -133,7 +133,7 @@ class TrustedSigners:
         self._lines: list[str] = []
 
     @classmethod
-    def read(cls, path: Path) -> TrustedSigners:
+    def read(cls, path: Path) -> Self:
         """Read the list; a missing file trusts nobody.
 
         Raises:
