@@ -19,7 +19,9 @@ def commit(
     files: Annotated[
         list[Path] | None,
         typer.Argument(
-            metavar="[FILE ...]", help="Bounces to take in; without any: whatever changed in the folder."
+            metavar="[FILE ...]",
+            help="Bounces to take in; without any: whatever changed in the folder.",
+            readable=False,  # whether it can be read is found out, and told, where it is read
         ),
     ] = None,
     as_version: Annotated[

@@ -78,7 +78,9 @@ def distrust(
 
 @app.command()
 def use(
-    key_file: Annotated[Path, typer.Argument(help="An OpenSSH Ed25519 private key; it stays where it is.")],
+    key_file: Annotated[
+        Path, typer.Argument(help="An OpenSSH Ed25519 private key; it stays where it is.", readable=False)
+    ],
     json: AsJson = False,
 ) -> None:
     """Sign with a key that you have already."""

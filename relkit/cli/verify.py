@@ -13,7 +13,8 @@ from relkit.filenames import shown
 
 
 def verify(
-    path: Annotated[Path, typer.Argument(help="A package: its folder, or its ZIP.")], json: AsJson = False
+    path: Annotated[Path, typer.Argument(help="A package: its folder, or its ZIP.", readable=False)],
+    json: AsJson = False,
 ) -> None:
     """Check a package against its manifest and signature. Needs no release.
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 from collections.abc import Iterator
 from pathlib import Path
@@ -11,6 +12,12 @@ import pytest
 from relkit import Release
 from relkit.release.home import Home
 from tests.support.releases import music, muted, wav, written
+
+
+@pytest.fixture(autouse=True)
+def _no_waiting_for_the_disk(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nothing here pulls the plug; that is tested where it is (``tests/store``)."""
+    monkeypatch.setattr(os, "fsync", lambda _descriptor: None)
 
 
 @pytest.fixture(scope="session")

@@ -106,6 +106,11 @@ def state(release: Path) -> dict[str, str]:
     }
 
 
+def recorded(release: Path) -> dict[str, str]:
+    """Return the same without packs: one that nothing names may hold a package that was never sent."""
+    return {name: digest for name, digest in state(release).items() if "/objects/pack/" not in name}
+
+
 @dataclass(frozen=True)
 class Answer:
     """What a command said."""
@@ -145,24 +150,29 @@ class Command:
         """Return the whole command line."""
         return [sys.executable, "-m", "relkit", *arguments]
 
+    def as_anybody(self, *arguments: str | bytes | Path) -> list[str | bytes | Path]:
+        """Return the whole command line, with root's right to pass over permissions taken away."""
+        rights = "-dac_override,-dac_read_search"
+        without = ["setpriv", f"--bounding-set={rights}", f"--inh-caps={rights}"] if os.geteuid() == 0 else []
+        return [*without, *self.arguments(*arguments)]
+
     def __call__(
-        self, *arguments: str | bytes | Path, user: int | None = None, env: Mapping[str, str] | None = None
+        self, *arguments: str | bytes | Path, as_anybody: bool = False, env: Mapping[str, str] | None = None
     ) -> Answer:
         """Run a command to its end.
 
         Args:
-            user: numeric id of the user to run as; None stays what it is.
+            as_anybody: root, too, may read and write only what permissions allow.
             env: further environment.
         """
         done = subprocess.run(
-            self.arguments(*arguments),
+            self.as_anybody(*arguments) if as_anybody else self.arguments(*arguments),
             cwd=self.folder,
             env=self.environment() | dict(env or {}),
             capture_output=True,
             check=False,
             timeout=120,
             stdin=subprocess.DEVNULL,
-            user=user,
         )
         return Answer(done.returncode, done.stdout.decode(), done.stderr.decode())
 
@@ -180,11 +190,11 @@ class Command:
         self,
         code: int,
         *arguments: str | bytes | Path,
-        user: int | None = None,
+        as_anybody: bool = False,
         env: Mapping[str, str] | None = None,
     ) -> str:
         """Run a command that must fail with one line of fault and one of hint; return both."""
-        answer = self(*arguments, user=user, env=env)
+        answer = self(*arguments, as_anybody=as_anybody, env=env)
         assert answer.code == code, answer
         return two_lines(answer.err)
 
