@@ -17,6 +17,7 @@ import pytest
 
 from relkit.errors import DamagedError, RelkitError
 from relkit.release.audit import AuditReport, Finding, StoreDamagedError
+from tests.support.judging import same_bytes
 from tests.support.stores import git
 from tests.support.tiny_release import DJ, STATION, Tiny
 
@@ -84,18 +85,6 @@ def nothing_wrong_comes_out(tiny: Tiny, target: Path) -> int:
             same_bytes(made.path, tiny.package(number))
     shutil.rmtree(target, ignore_errors=True)
     return refused
-
-
-def same_bytes(left: Path, right: Path) -> None:
-    """Compare two packages, folders or files."""
-    if left.is_file():
-        assert left.read_bytes() == right.read_bytes()
-        return
-    names = sorted(each.relative_to(left) for each in left.rglob("*"))
-    assert names == sorted(each.relative_to(right) for each in right.rglob("*"))
-    for name in names:
-        if (left / name).is_file():
-            assert (left / name).read_bytes() == (right / name).read_bytes()
 
 
 def users_files(tiny: Tiny) -> dict[Path, bytes]:

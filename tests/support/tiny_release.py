@@ -90,7 +90,7 @@ class Tiny:
         """Copy everything, without what makes things faster."""
         shutil.copytree(self.root, root, symlinks=True)
         (root / "release" / ".relkit" / "cache.sqlite").unlink(missing_ok=True)
-        return Tiny(root, self.shipments, self.sources)
+        return Tiny(root, list(self.shipments), dict(self.sources))
 
     def package(self, number: int) -> Path:
         """Return where the package of a shipment lies, also in a copy. Shipments count from 1."""
