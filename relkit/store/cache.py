@@ -70,7 +70,8 @@ class Cache:
 
 
 def _connect(name: str) -> sqlite3.Connection:
-    base = sqlite3.connect(name, timeout=5)
+    # The chunk index is asked by several threads, one at a time, which sqlite3 cannot know.
+    base = sqlite3.connect(name, timeout=5, check_same_thread=False)
     try:
         base.execute("PRAGMA synchronous = OFF")  # a lost cache is rebuilt; the guard catches a torn one
         base.execute(_TABLE)

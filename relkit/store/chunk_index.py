@@ -11,6 +11,7 @@ Not here: deciding what a chunk is (``relkit.store.chunking``).
 from __future__ import annotations
 
 import contextlib
+import threading
 from collections.abc import Iterator
 
 from relkit.errors import DamagedError
@@ -34,18 +35,22 @@ def chunk_key(part: LayoutPart, sha256: bytes) -> bytes:
 
 
 class ChunkIndex:
-    """The index of one store. Built for the holder of the lock."""
+    """The index of one store. Built for the holder of the lock; ``find`` may be called by any thread."""
 
     def __init__(self, repository: Repository, cache: Cache) -> None:
         self._repository = repository
         self._cache = cache
+        self._one_at_a_time = threading.Lock()
         self._catch_up()
+        self._is_packed = repository.packed_now()
 
     def find(self, key: bytes) -> Entry | None:
         """Return the blob of a chunk and its coding, if it is stored."""
-        value = self._cache.get(_KIND, key)
-        if value is None or not self._repository.has(value[:20]):
-            return None
+        with self._one_at_a_time:
+            value = self._cache.get(_KIND, key)
+            # Loose objects are another program's doing, so the dearer look comes second.
+            if value is None or not (self._is_packed(value[:20]) or self._repository.has(value[:20])):
+                return None
         return value[:20], value[20:].decode()
 
     def remember(self, entries: dict[bytes, Entry], newest: bytes) -> None:

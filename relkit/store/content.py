@@ -1,9 +1,10 @@
 """Taking a file in: its parts are cut, coded and written, each chunk once.
 
-One reading of the file feeds everything. While the caller's thread cuts and
-looks chunks up, in file order so that the same files always give the same
-store, one thread hashes and two code. What is waiting to be coded is bounded,
-so memory does not grow with the file.
+One reading of the file feeds everything. The caller's thread reads and cuts, one
+thread hashes the file, two name the chunks and code those that are not known.
+The caller's thread writes what they made, in file order, and drops what two of
+them coded at once, so that the same files always give the same store. What is on
+its way is bounded, so memory does not grow with the file.
 
 Conventions
     a file is fed part by part, window by window, exactly as it lies on disk
@@ -39,11 +40,20 @@ _WAITING = 24  # chunks between cutting and writing: a few MB
 
 
 @dataclass
-class _Blob:
-    """A chunk on its way into the pack; known at once, written a little later."""
+class _Row:
+    """A chunk on its way: its row in a layout, and its blob as soon as that is known."""
 
-    oid: bytes = b""
-    coding: str = ""
+    chunk: Chunk
+    oid: bytes = b""  # stays empty for a fill
+
+
+@dataclass(frozen=True)
+class _Coded:
+    """A new chunk as it goes into the pack."""
+
+    coding: str
+    oid: bytes
+    entry: bytes
 
 
 @dataclass
@@ -70,10 +80,10 @@ class Intake:
         self._index = index
         self._coders = ThreadPoolExecutor(_CODERS, "relkit-code")
         self.hashing = ThreadPoolExecutor(1, "relkit-hash")
-        self._waiting: deque[tuple[Future[tuple[str, bytes, bytes]], _Blob, bool]] = deque()
-        self._seen: dict[bytes, _Blob] = {}  # chunks of this intake, by key
-        self._fresh: list[bytes] = []
-        self._files: list[tuple[Stored, Layout, list[_Blob | None]]] = []
+        self._waiting: deque[tuple[Future[tuple[bytes, Entry | _Coded]], _Row, bool]] = deque()
+        self._seen: dict[bytes, Entry] = {}  # chunks of this intake, by key
+        self._fresh: set[bytes] = set()
+        self._files: list[tuple[Stored, Layout, list[_Row]]] = []
         self.features: set[str] = set()  # codings that what was settled so far uses
 
     def __enter__(self) -> Self:
@@ -86,7 +96,7 @@ class Intake:
     @property
     def fresh(self) -> dict[bytes, Entry]:
         """Chunks that were not stored before, for the index, once settled."""
-        return {key: (self._seen[key].oid, self._seen[key].coding) for key in self._fresh}
+        return {key: self._seen[key] for key in self._fresh}
 
     def file(self, container: Container) -> FileIntake:
         """Begin a file."""
@@ -99,56 +109,55 @@ class Intake:
             taking.feed(part, memoryview(data)[part.offset : part.offset + part.length])
         return taking.finish()
 
-    def chunk(self, part: LayoutPart, data: bytes, sha256: bytes, coding: str, level: int) -> _Blob:
-        """Find or code one chunk."""
-        key = chunk_key(part, sha256) if part.sample_format is not None else sha256 + b"/"
-        blob = self._seen.get(key)
-        if blob is not None:
-            return blob
-        blob = self._seen[key] = _Blob()
-        found = self._index.find(key) if part.sample_format is not None else None
-        if found is not None:
-            blob.oid, blob.coding = found
-            return blob
-        if part.sample_format is not None:
-            self._fresh.append(key)
+    def chunk(self, part: LayoutPart, data: bytes, row: _Row, coding: str, level: int) -> None:
+        """Name one chunk, and code it unless it is known; the row is filled in a little later."""
         while len(self._waiting) >= _WAITING:
             self._write_one()
-        job = self._coders.submit(_code, coding, data, part.channels, part.sample_bytes, level)
-        self._waiting.append((job, blob, part.sample_format is not None))
-        return blob
+        job = self._coders.submit(self._code, part, data, coding, level)
+        self._waiting.append((job, row, part.sample_format is not None))
 
-    def done(self, stored: Stored, layout: Layout, blobs: list[_Blob | None]) -> None:
+    def done(self, stored: Stored, layout: Layout, rows: list[_Row]) -> None:
         """Note a file that has been fed; its tree is written when all is settled."""
-        self._files.append((stored, layout, blobs))
+        self._files.append((stored, layout, rows))
 
     def settle(self) -> None:
         """Write what is waiting, and the layouts and trees of all files."""
         while self._waiting:
             self._write_one()
-        for stored, layout, blobs in self._files:
-            chunks = [chunk for part in layout.parts for chunk in part.chunks]
-            for chunk, blob in zip(chunks, blobs, strict=True):
-                if blob is not None:
-                    chunk.coding = blob.coding
-            self.features |= {chunk.coding for chunk in chunks}
+        for stored, layout, rows in self._files:
+            self.features |= {row.chunk.coding for row in rows}
             entries = {LAYOUT: (self._pack.add(BLOB, layout.to_bytes()), False)}
-            for number, blob in enumerate(blob for blob in blobs if blob is not None):
-                entries[f"{number:08x}"] = blob.oid, False
+            for number, row in enumerate(row for row in rows if row.oid):
+                entries[f"{number:08x}"] = row.oid, False
             stored.tree = self._pack.add(TREE, tree_bytes(entries))
         self._files.clear()
 
+    def _code(self, part: LayoutPart, data: bytes, coding: str, level: int) -> tuple[bytes, Entry | _Coded]:
+        """Return a chunk's key, and where it is or what to write; runs beside the cutting."""
+        sha256 = hashlib.sha256(data).digest()
+        key = chunk_key(part, sha256) if part.sample_format is not None else sha256 + b"/"
+        found = self._seen.get(key)
+        if found is None and part.sample_format is not None:
+            found = self._index.find(key)
+        if found is not None:
+            return key, found
+        used, blob = codings.encode(coding, data, part.channels, part.sample_bytes)
+        return key, _Coded(used, *prepared(BLOB, blob, level))
+
     def _write_one(self) -> None:
-        job, blob, is_audio = self._waiting.popleft()
-        blob.coding, blob.oid, entry = job.result()
-        # Audio that is stored already was found by the index; anything else is looked for now.
-        self._pack.take(blob.oid, entry, fresh=is_audio)
-
-
-def _code(coding: str, data: bytes, channels: int, sample_bytes: int, level: int) -> tuple[str, bytes, bytes]:
-    """Code one chunk and make its pack entry; runs beside the cutting."""
-    used, blob = codings.encode(coding, data, channels, sample_bytes)
-    return used, *prepared(BLOB, blob, level)
+        """Settle the chunk that was cut first of those on their way."""
+        job, row, is_audio = self._waiting.popleft()
+        key, made = job.result()
+        if key not in self._seen:
+            if isinstance(made, _Coded):
+                # Audio that is stored already was found by the index; anything else is looked for now.
+                self._pack.take(made.oid, made.entry, fresh=is_audio)
+                if is_audio:
+                    self._fresh.add(key)
+                made = made.oid, made.coding
+            self._seen[key] = made
+        row.oid, row.chunk.coding = self._seen[key]
+        row.chunk.sha256 = key[:32].hex()
 
 
 class FileIntake:
@@ -162,7 +171,7 @@ class FileIntake:
         self._frames_sha256: str | None = None
         self._size = 0
         self._parts: list[LayoutPart] = []
-        self._blobs: list[_Blob | None] = []
+        self._rows: list[_Row] = []
         self._current: Part | None = None
         self._sink: _Sink | None = None
 
@@ -185,7 +194,7 @@ class FileIntake:
         stored = Stored(
             self._file_hash.hexdigest(), self._quick_hash.hexdigest(), self._size, self._frames_sha256
         )
-        self._intake.done(stored, Layout(self._size, stored.sha256, self._parts), self._blobs)
+        self._intake.done(stored, Layout(self._size, stored.sha256, self._parts), self._rows)
         return stored
 
     def _hash(self, sink: _Sink, data: memoryview) -> None:
@@ -220,14 +229,11 @@ class FileIntake:
         self._sink = self._current = None
 
     def _row(self, sink: _Sink, size: int, piece: bytes | None) -> None:
-        if piece is None:
-            sink.part.chunks.append(Chunk(size, FILL, "00"))
-            self._blobs.append(None)
-            return
-        digest = hashlib.sha256(piece).digest()
-        blob = self._intake.chunk(sink.part, piece, digest, sink.coding, sink.level)
-        sink.part.chunks.append(Chunk(size, PLAIN, digest.hex()))  # coding: when it is known
-        self._blobs.append(blob)
+        row = _Row(Chunk(size, FILL, "00"))
+        sink.part.chunks.append(row.chunk)
+        self._rows.append(row)
+        if piece is not None:
+            self._intake.chunk(sink.part, piece, row, sink.coding, sink.level)
 
 
 class _Sink:
