@@ -235,7 +235,7 @@ class ShippedRecord(_Record):
     type: Literal["shipped"] = "shipped"
     recipient: RecipientFacts
     shipped_on: Day
-    form: Literal["folder", "zip"]
+    form: str  # "folder" or "zip"; what a later version adds is refused where it is asked for, not before
     revision: RevisionNumber
     versions: list[str]
     channel: str | None = None

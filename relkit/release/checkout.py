@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
+from typing import cast, get_args
 
 from relkit.errors import UsageError
 from relkit.filenames import below, shown
@@ -23,6 +24,7 @@ from relkit.release.placing import ThereAlreadyError
 from relkit.release.recipients import AddressBook, Recipient, choose
 from relkit.release.ship import parsed_day
 from relkit.release.workspace import Workspace, hash_of
+from relkit.store.revisions import NewerStoreError
 
 
 class NothingSentError(UsageError):
@@ -138,9 +140,24 @@ def _who(workspace: Workspace, sent: list[tuple[ShippedRecord, Entry]], text: st
 
 def _written(workspace: Workspace, entry: Entry, folder: Path, form: Form | None) -> PackageCheckout:
     record, package = ledger.verified_shipment(workspace, entry)
-    chosen: Form = form or record.form
+    chosen = form or _form_of(record)
     target = packaging.path_of(folder, package.manifest, chosen)
     if not packaging.is_free(target):
         raise ThereAlreadyError(target)
     packaging.place(workspace, package, chosen, target, sealed=lambda: None)
     return PackageCheckout(record, package.manifest, package.held.digest, target)
+
+
+def _form_of(record: ShippedRecord) -> Form:
+    """Return the form in which a package went.
+
+    Raises:
+        NewerStoreError: a later relkit knows it.
+    """
+    for known in get_args(Form):
+        if record.form == known:
+            return cast(Form, known)
+    raise NewerStoreError(
+        f"the package went out in a form that only a newer relkit knows ({shown(record.form)})",
+        hint="Update relkit, or take it in another form with --folder or --zip.",
+    )

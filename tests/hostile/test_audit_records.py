@@ -16,6 +16,7 @@ from relkit.release.home import Home
 from relkit.release.remembering import recall
 from relkit.store import records
 from relkit.store.repository import Repository
+from relkit.store.revisions import NewerStoreError
 from relkit.trust.keys import SigningKey
 from tests.support.stores import git
 from tests.support.tiny_release import DJ, STATION, Tiny, document, full_history, write_record
@@ -303,9 +304,7 @@ def test_a_record_of_a_type_that_is_not_known_yet_is_kept(tiny: Tiny) -> None:
     about(findings(tiny), "what has the digest 000000000000")
 
 
-def test_everything_signed_by_somebody_who_is_not_trusted_is_still_looked_at(
-    tiny: Tiny, tmp_path: Path
-) -> None:
+def test_what_nobody_trusted_signed_is_still_looked_at(tiny: Tiny, tmp_path: Path) -> None:
     """A release that was handed over: exit 5 while it is whole, 4 when it is not."""
     nobody = Home(tmp_path / "nobody")
     with pytest.raises(StoreUntrustedError) as caught, tiny.open(nobody) as release:
@@ -322,6 +321,19 @@ def test_everything_signed_by_somebody_who_is_not_trusted_is_still_looked_at(
             pack.chmod(0o644)
             pack.write_bytes(data[:at] + b"?" + data[at + 1 :])
     assert "instrumental.wav" in "".join(each.where for each in findings(tiny, nobody))
+
+
+def test_a_shipment_in_a_form_that_is_not_known_yet(tiny: Tiny, tmp_path: Path) -> None:
+    """It hinders nothing else, and its package comes out in another form."""
+    later = document(tiny.shipments[3].record) | {"id": "cd" * 16, "form": "zip-2"}
+    with opened(tiny) as repository:
+        tag = bytes.fromhex(oid(tiny, shipped(tiny, 4)))
+        target = records.read(repository, shipped(tiny, 4), tag).target
+        write_record(repository, later, target, tiny.home.signing_key())
+    tiny.audit()
+    with pytest.raises(NewerStoreError, match="zip-2"):
+        tiny.checkout_shipment("cd" * 16, tmp_path / "out")
+    assert tiny.checkout_shipment("cd" * 16, tmp_path / "out", form="zip").path.is_file()
 
 
 def test_references_that_are_none_of_this_store(tiny: Tiny) -> None:
