@@ -73,7 +73,18 @@ def trust(home: Home, key_or_file: str, name: str) -> Signer:
 
 
 def distrust(home: Home, who: str) -> Sequence[str]:
-    """Take a name or fingerprint off the list, and return the names that went."""
+    """Take a name or fingerprint off the list, and return the names that went.
+
+    Raises:
+        UsageError: nobody is called that, or it is the key that signs here: it would be trusted again
+            with the next thing it signs.
+    """
+    for signer in trusted(home):
+        if signer.own and who in {signer.name, signer.fingerprint}:
+            raise UsageError(
+                f"{shown(who)} is the key that signs here",
+                hint=f"Move {shown(home.key_file)} away first, and keep it; then take it off the list.",
+            )
     return [entry.name for entry in home.trusted.remove(who)]
 
 

@@ -13,10 +13,11 @@ from pathlib import Path
 
 import pytest
 
-from relkit.errors import UntrustedSignerError
+from relkit.errors import UntrustedSignerError, UsageError
 from relkit.manifest import MANIFEST_NAMESPACE
 from relkit.pack.layout import MANIFEST, PUBLIC_KEY, SIGNATURE
 from relkit.release.home import Home
+from relkit.release.signer import distrust
 from relkit.release.verify import PackageFaultsError, verify
 from relkit.trust.keys import SigningKey
 from relkit.trust.sshsig import sign
@@ -156,6 +157,16 @@ def test_somebody_who_is_trusted_for_records_only(tiny: Tiny) -> None:
     name, rest = path.read_text().split(" ", 1)
     path.write_text(f'{name} namespaces="git" {rest}')
     with pytest.raises(UntrustedSignerError, match="line 1"):
+        verify(tiny.package(1), tiny.home)
+
+
+def test_the_key_that_signs_here_cannot_be_distrusted_for_a_moment_only(tiny: Tiny) -> None:
+    """It would be back with the next thing it signs, without a word. Moved away first, it goes for good."""
+    with pytest.raises(UsageError, match="signs here"):
+        distrust(tiny.home, "me")
+    tiny.home.key_file.rename(tiny.root / "kept")
+    distrust(tiny.home, "me")
+    with pytest.raises(UntrustedSignerError):
         verify(tiny.package(1), tiny.home)
 
 
