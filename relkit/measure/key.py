@@ -3,16 +3,16 @@
     profile    Every key profile says how much each of the twelve notes weighs in a key. Its
                correlation with the notes of the song, for all twelve tonics, is that profile's vote. Three
                profiles vote with equal weight, made by different means from different music: listening
-               tests, a textbook of classical pieces, dance records. Each alone has its weakness: the
-               first two expect the leading note in minor, the third hardly knows it.
+               tests, a textbook of classical pieces, dance records. They do not agree on everything: in
+               minor the textbook expects the raised seventh, dance records hardly know it.
     opening    A key and its relatives share nearly all notes; what sets the tonic apart is where
-               the song is at home. The first seconds vote again, with 0.4 of the weight, and
-               their bass notes with 0.1.
+               the song is at home. The first second or two vote again, with half the weight of
+               the song, and their bass notes with a fifth.
 
 Conventions
     confidence 0 to 1: how clear the decision was, from how far the best key leads the second; less where only
-               a few different notes sound, as in tuned drums. On 146 songs made by script it was about
-               the share that was right; it is no promise for other music
+               a few different notes sound, as in tuned drums. On 325 songs made by script it was about
+               the share that was right, or less; it is no promise for other music
     names      as written in most scores: "Db major" but "C# minor"
 
 Sources
@@ -56,10 +56,12 @@ PROFILES = (KRUMHANSL_KESSLER, KOSTKA_PAYNE, DANCE)
 # Roots and fifths: what a bass plays at home. Ours; the same in major and minor.
 BASS: Profile = ((1.0, 0.0, 0.2, 0.0, 0.2, 0.4, 0.0, 0.6, 0.0, 0.2, 0.0, 0.1),) * 2
 
-OPENING_S = 1.5  # time constant: seconds of sounding notes after which the weight is 1/e
-OPENING_WEIGHT, OPENING_BASS_WEIGHT = 0.4, 0.1
+OPENING_S = 0.75  # time constant: seconds of sounding notes after which the weight is 1/e
+OPENING_WEIGHT, OPENING_BASS_WEIGHT = 0.5, 0.2
 LEAST_PIECES = 4  # with notes in them; about 1.5 s
-LEAST_TONAL = 0.15  # share of the power in peaks; noise has 0.05
+LEAST_TONAL = (
+    0.15  # share of the power in peaks; noise has below 0.01, dense recordings 0.35, most songs over 0.5
+)
 HALF_SURE = 0.05  # lead at which confidence is 0.5
 FEW_NOTES, ENOUGH_NOTES = 4.0, 6.5  # different ones, harmonics included; songs on one chord have 7, drums 5
 
