@@ -70,12 +70,14 @@ def levelled(onsets: Onsets) -> Curve:
     Returns:
         shape (BANDS + 1, values), 0 or more.
     """
-    bands = onsets.bands.astype(np.float64)
-    bands /= np.maximum(bands.mean(axis=1, keepdims=True), 1e-12)
-    curves = np.vstack([bands, bands.sum(axis=0)])
-    curves = np.maximum(curves - _local_mean(curves, FADE_S / onsets.step_s), 0)
-    power = _local_mean(curves**2, LEVEL_S / onsets.step_s)
-    curves /= np.sqrt(power + 0.05 * power.mean(axis=1, keepdims=True) + 1e-12)
+    curves = np.empty((BANDS + 1, onsets.bands.shape[1]))
+    for band, curve in zip(onsets.bands, curves[:BANDS], strict=True):
+        curve[:] = band / max(float(band.mean(dtype=np.float64)), 1e-12)
+    curves[BANDS] = curves[:BANDS].sum(axis=0)
+    for curve in curves:
+        curve[:] = np.maximum(curve - _local_mean(curve, FADE_S / onsets.step_s), 0)
+        power = _local_mean(curve**2, LEVEL_S / onsets.step_s)
+        curve /= np.sqrt(power + 0.05 * power.mean() + 1e-12)
     return curves
 
 
@@ -123,23 +125,23 @@ def _features(likeness: Curve, delays: Curve, beat_s: float, strength: float) ->
 
 def _likeness(curves: Curve, longest: int) -> Curve:
     """Return the autocorrelation of every row; longer than the signal it is 0."""
-    curves = curves - curves.mean(axis=1, keepdims=True)
     values = curves.shape[1]
     size = 1 << int(2 * values - 1).bit_length()
-    spectra = np.abs(np.fft.rfft(curves, size)) ** 2
     kept = min(longest, values // 2)  # later delays rest on too few pairs
-    products = np.fft.irfft(spectra, size)[:, :kept] / (1 - np.arange(kept) / values)
     likeness = np.zeros((len(curves), longest))
-    likeness[:, :kept] = products / (products[:, :1] + 1e-12)
+    for row, curve in zip(likeness, curves, strict=True):  # one at a time: an hour is long
+        spectrum = np.abs(np.fft.rfft(curve - curve.mean(), size)) ** 2
+        products = np.fft.irfft(spectrum, size)[:kept] / (1 - np.arange(kept) / values)
+        row[:kept] = products / (products[:1] + 1e-12)
     return likeness
 
 
-def _local_mean(curves: Curve, width: float) -> Curve:
+def _local_mean(curve: Curve, width: float) -> Curve:
     """Return the mean over ``width`` values around each, fewer at the ends."""
-    values = curves.shape[1]
+    values = len(curve)
     width = max(1, min(int(width), values))
-    sums = np.concatenate([np.zeros((len(curves), 1)), np.cumsum(curves, axis=1)], axis=1)
+    sums = np.concatenate([[0.0], np.cumsum(curve)])
     first = np.arange(values) - width // 2
     start, end = np.maximum(first, 0), np.minimum(first + width, values)
-    means: Curve = (sums[:, end] - sums[:, start]) / (end - start)
+    means: Curve = (sums[end] - sums[start]) / (end - start)
     return means

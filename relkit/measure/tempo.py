@@ -46,7 +46,7 @@ LEAST_HELD = 0.42  # least share of onsets that keep their place within the beat
 HINT_ODDS, HINT_NEAR_ODDS = 2.0, 0.4  # what a declared tempo, and its half or double, gain [log odds]
 NEAR = 0.04  # tempi closer than this are meant to be the same
 RESOLUTION_BPM = 0.01
-LIVE_MEAN = 0.01  # a straight grid this near to the median of a live tempo is its mean
+LIVE_MEAN = 0.003  # a straight grid this near to the median of a live tempo is the better figure
 LIVE_RANGE = (3, 97)  # percentiles of the course: single windows go astray
 RATIOS: dict[Agreement, float] = {  # declared over measured
     "agrees": 1,
@@ -80,7 +80,8 @@ class Tempo:
 
     Attributes:
         kind: "none" when there is no beat, or too little of it.
-        bpm: of the grid; for a switch, of the longest section; for live, the mean over the song.
+        bpm: of the grid; for a switch, of the longest section; for live, the median, or the
+            best straight grid's where that is within 0.3 % of it.
         confidence: 0 to 1, that ``bpm`` is the beat people would count.
         runner_up_bpm: the next best reading, right to 1 %.
         first_beat_s, first_downbeat_s: of the (first) grid; the downbeat only where it is clear.
