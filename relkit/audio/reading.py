@@ -30,7 +30,7 @@ from relkit.audio.formats import Container, Part, PcmFormat
 from relkit.errors import BadInputError
 from relkit.filenames import shown
 
-WINDOW_BYTES = 1 << 20  # 1-2 MB is where readinto is fastest and the window still in cache
+WINDOW_BYTES = 1 << 22  # several threads meet at the end of each window: not too often
 
 
 class UnreadableFileError(BadInputError):

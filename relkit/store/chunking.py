@@ -34,6 +34,7 @@ MIN_FRAMES = 16_384  # below this, names and small blobs cost more than sharing 
 MAX_FRAMES = 98_304  # bounds memory where nothing matches, as in a pure tone
 SILENCE_FRAMES = 4_096  # digital silence at least this long is a fill
 _CELL = SILENCE_FRAMES // 2  # any such run covers one aligned cell of half its length
+_BLOCK = 1 << 16  # frames hashed at a time: the work stays in the cache
 _REACH = 15  # frames before the current one that the hash still feels
 _ODD = (0x9E3779B1, 0x85EBCA77, 0xC2B2AE3D, 0x27D4EB2F, 0x165667B1, 0xD6E8FEB9, 0xA0761D65, 0xE7037ED1)
 
@@ -53,7 +54,8 @@ class FrameHasher:
         self._frame_bytes = frame_bytes
         self._loads = _loads(frame_bytes)
         self._history = np.zeros(_REACH, np.uint32)
-        self._room = 0
+        self._words = np.empty(_BLOCK + _REACH, np.uint32)
+        self._other = np.empty(_BLOCK + _REACH, np.uint32)
 
     def restart(self) -> None:
         """Forget what came before, as at the start of the essence."""
@@ -61,20 +63,16 @@ class FrameHasher:
 
     def candidates(self, frames: Frames) -> npt.NDArray[np.intp]:
         """Return the frames after which a cut may lie, as indexes into ``frames``."""
+        blocks = range(0, len(frames), _BLOCK)
+        return np.concatenate([self._in_block(frames[start : start + _BLOCK]) + start for start in blocks])
+
+    def _in_block(self, frames: Frames) -> npt.NDArray[np.intp]:
         count = len(frames)
-        if count > self._room:
-            self._room = count
-            self._words = np.empty(count + _REACH, np.uint32)
-            self._other = np.empty(count + _REACH, np.uint32)
         words = self._words[: count + _REACH]
         other = self._other[: count + _REACH]
         words[:_REACH] = self._history
-        fresh = words[_REACH:]
-        self._mix(frames, fresh, other[_REACH:])
-        if count >= _REACH:
-            self._history[:] = fresh[-_REACH:]
-        else:
-            self._history[:] = words[-_REACH:].copy()
+        self._mix(frames, words[_REACH:], other[_REACH:])
+        self._history[:] = words[-_REACH:]
         # h[i] = sum of words[i-k] << k for k in 0..15, by doubling the span four times.
         for step in (1, 2, 4, 8):
             np.left_shift(words[:-step], step, out=other[step:])
@@ -209,12 +207,11 @@ def _zero_frames(flat: Frames, frame_bytes: int, *, from_end: bool) -> int:
     """Count the whole zero frames at one end."""
     step = 4096 * frame_bytes
     size = len(flat)
+    sounds = flat.view(np.bool_)  # the first true byte is found without looking further
     for done in range(0, size, step):
-        block = flat[max(0, size - done - step) : size - done] if from_end else flat[done : done + step]
+        block = sounds[max(0, size - done - step) : size - done] if from_end else sounds[done : done + step]
         if block.any():
-            hits = np.flatnonzero(block)
-            inside = len(block) - 1 - int(hits[-1]) if from_end else int(hits[0])
-            return (done + inside) // frame_bytes
+            return (done + int((block[::-1] if from_end else block).argmax())) // frame_bytes
     return size // frame_bytes
 
 

@@ -1,7 +1,7 @@
 """Taking a file in: its parts are cut, coded and written, each chunk once.
 
-One reading of the file feeds everything. The caller's thread reads and cuts, one
-thread hashes the file, two name the chunks and code those that are not known.
+One reading of the file feeds everything. The caller's thread reads and cuts, two
+threads hash the file and its parts, two name the chunks and code those that are not known.
 The caller's thread writes what they made, in file order, and drops what two of
 them coded at once, so that the same files always give the same store. What is on
 its way is bounded, so memory does not grow with the file.
@@ -36,7 +36,8 @@ from relkit.store.repository import tree_bytes
 
 PIECE_BYTES = 1 << 20  # of what is not cut by content
 _CODERS = 2
-_WAITING = 24  # chunks between cutting and writing: a few MB
+_BATCH = 4  # chunks handed over at once: each hand-over costs as much as hashing 50 kB
+_WAITING = 8  # batches between cutting and writing: a few MB
 
 
 @dataclass
@@ -45,6 +46,22 @@ class _Row:
 
     chunk: Chunk
     oid: bytes = b""  # stays empty for a fill
+
+
+@dataclass(frozen=True)
+class _Job:
+    """A chunk that was cut: what it belongs to, its bytes, and how to write it if it is new."""
+
+    part: LayoutPart
+    data: bytes
+    row: _Row
+    coding: str
+    level: int
+
+    @property
+    def is_audio(self) -> bool:
+        """Whether the index knows chunks like this."""
+        return self.part.sample_format is not None
 
 
 @dataclass(frozen=True)
@@ -79,8 +96,9 @@ class Intake:
         self._pack = pack
         self._index = index
         self._coders = ThreadPoolExecutor(_CODERS, "relkit-code")
-        self.hashing = ThreadPoolExecutor(1, "relkit-hash")
-        self._waiting: deque[tuple[Future[tuple[bytes, Entry | _Coded]], _Row, bool]] = deque()
+        self.hashing = ThreadPoolExecutor(2, "relkit-hash")
+        self._batch: list[_Job] = []
+        self._waiting: deque[tuple[Future[list[tuple[bytes, Entry | _Coded]]], list[_Job]]] = deque()
         self._seen: dict[bytes, Entry] = {}  # chunks of this intake, by key
         self._fresh: set[bytes] = set()
         self._files: list[tuple[Stored, Layout, list[_Row]]] = []
@@ -111,10 +129,15 @@ class Intake:
 
     def chunk(self, part: LayoutPart, data: bytes, row: _Row, coding: str, level: int) -> None:
         """Name one chunk, and code it unless it is known; the row is filled in a little later."""
+        self._batch.append(_Job(part, data, row, coding, level))
+        if len(self._batch) >= _BATCH:
+            self._hand_over()
+
+    def _hand_over(self) -> None:
         while len(self._waiting) >= _WAITING:
-            self._write_one()
-        job = self._coders.submit(self._code, part, data, coding, level)
-        self._waiting.append((job, row, part.sample_format is not None))
+            self._write_batch()
+        batch, self._batch = self._batch, []
+        self._waiting.append((self._coders.submit(lambda: [self._code(job) for job in batch]), batch))
 
     def done(self, stored: Stored, layout: Layout, rows: list[_Row]) -> None:
         """Note a file that has been fed; its tree is written when all is settled."""
@@ -122,8 +145,9 @@ class Intake:
 
     def settle(self) -> None:
         """Write what is waiting, and the layouts and trees of all files."""
+        self._hand_over()
         while self._waiting:
-            self._write_one()
+            self._write_batch()
         for stored, layout, rows in self._files:
             self.features |= {row.chunk.coding for row in rows}
             entries = {LAYOUT: (self._pack.add(BLOB, layout.to_bytes()), False)}
@@ -132,36 +156,41 @@ class Intake:
             stored.tree = self._pack.add(TREE, tree_bytes(entries))
         self._files.clear()
 
-    def _code(self, part: LayoutPart, data: bytes, coding: str, level: int) -> tuple[bytes, Entry | _Coded]:
+    def _code(self, job: _Job) -> tuple[bytes, Entry | _Coded]:
         """Return a chunk's key, and where it is or what to write; runs beside the cutting."""
-        sha256 = hashlib.sha256(data).digest()
-        key = chunk_key(part, sha256) if part.sample_format is not None else sha256 + b"/"
+        part = job.part
+        sha256 = hashlib.sha256(job.data).digest()
+        key = chunk_key(part, sha256) if job.is_audio else sha256 + b"/"
         found = self._seen.get(key)
-        if found is None and part.sample_format is not None:
+        if found is None and job.is_audio:
             found = self._index.find(key)
         if found is not None:
             return key, found
-        used, blob = codings.encode(coding, data, part.channels, part.sample_bytes)
-        return key, _Coded(used, *prepared(BLOB, blob, level))
+        used, blob = codings.encode(job.coding, job.data, part.channels, part.sample_bytes)
+        return key, _Coded(used, *prepared(BLOB, blob, job.level))
 
-    def _write_one(self) -> None:
-        """Settle the chunk that was cut first of those on their way."""
-        job, row, is_audio = self._waiting.popleft()
-        key, made = job.result()
-        if key not in self._seen:
-            if isinstance(made, _Coded):
-                # Audio that is stored already was found by the index; anything else is looked for now.
-                self._pack.take(made.oid, made.entry, fresh=is_audio)
-                if is_audio:
-                    self._fresh.add(key)
-                made = made.oid, made.coding
-            self._seen[key] = made
-        row.oid, row.chunk.coding = self._seen[key]
-        row.chunk.sha256 = key[:32].hex()
+    def _write_batch(self) -> None:
+        """Settle the chunks that were cut first of those on their way."""
+        waiting, batch = self._waiting.popleft()
+        for job, (key, made) in zip(batch, waiting.result(), strict=True):
+            if key not in self._seen:
+                self._seen[key] = self._written(made, key, job) if isinstance(made, _Coded) else made
+            job.row.oid, job.row.chunk.coding = self._seen[key]
+            job.row.chunk.sha256 = key[:32].hex()
+
+    def _written(self, made: _Coded, key: bytes, job: _Job) -> Entry:
+        # Audio that is stored already was found by the index; anything else is looked for now.
+        self._pack.take(made.oid, made.entry, fresh=job.is_audio)
+        if job.is_audio:
+            self._fresh.add(key)
+        return made.oid, made.coding
 
 
 class FileIntake:
-    """One file on its way in."""
+    """One file on its way in.
+
+    Hashing lags one window behind: a window must stay as it is until the next call.
+    """
 
     def __init__(self, intake: Intake, container: Container) -> None:
         self._intake = intake
@@ -174,22 +203,27 @@ class FileIntake:
         self._rows: list[_Row] = []
         self._current: Part | None = None
         self._sink: _Sink | None = None
+        self._hashing: list[Future[None]] = []
 
     def feed(self, part: Part, data: memoryview) -> None:
-        """Take the next window of the file, which belongs to ``part``; it may be reused after."""
+        """Take the next window of the file, which belongs to ``part``."""
+        self._settle_hash()
         if part is not self._current:
             self._close_part()
             self._open_part(part)
         sink = self._sink
         assert sink is not None  # noqa: S101 - opened above
-        job = self._intake.hashing.submit(self._hash, sink, data)
+        self._hashing = [
+            self._intake.hashing.submit(self._hash_file, data),
+            self._intake.hashing.submit(sink.hash.update, data),
+        ]
         for size, piece in sink.pieces(data):
             self._row(sink, size, piece)
         self._size += len(data)
-        job.result()
 
     def finish(self) -> Stored:
         """End the file. Its tree is known only after the intake is settled."""
+        self._settle_hash()
         self._close_part()
         stored = Stored(
             self._file_hash.hexdigest(), self._quick_hash.hexdigest(), self._size, self._frames_sha256
@@ -197,10 +231,14 @@ class FileIntake:
         self._intake.done(stored, Layout(self._size, stored.sha256, self._parts), self._rows)
         return stored
 
-    def _hash(self, sink: _Sink, data: memoryview) -> None:
+    def _settle_hash(self) -> None:
+        for job in self._hashing:
+            job.result()
+        self._hashing = []
+
+    def _hash_file(self, data: memoryview) -> None:
         self._file_hash.update(data)
         self._quick_hash.update(data)
-        sink.hash.update(data)
 
     def _open_part(self, part: Part) -> None:
         self._current = part

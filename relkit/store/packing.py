@@ -25,6 +25,7 @@ import struct
 import tempfile
 import zlib
 from collections.abc import Callable, Iterable
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import BinaryIO, Self
 
@@ -110,7 +111,8 @@ class PackWriter:
         if self._file is None:
             handle, name = tempfile.mkstemp(prefix="tmp_pack_", dir=self._folder)
             self._name = Path(name)
-            self._file = os.fdopen(handle, "w+b", buffering=_BLOCK)
+            # A small buffer: chunks are larger, and go past it without being copied.
+            self._file = os.fdopen(handle, "w+b", buffering=1 << 16)
             self._file.write(_header(0))
         self._file.write(entry)
         self._entries[oid] = self._offset, zlib.crc32(entry)
@@ -144,8 +146,11 @@ class PackWriter:
         file.seek(0)
         digest = hashlib.sha1(usedforsecurity=False)
         buffer = bytearray(_BLOCK)
-        while size := file.readinto(buffer):  # type: ignore[attr-defined]
-            digest.update(memoryview(buffer)[:size])
+        with ThreadPoolExecutor(1, "relkit-sync") as beside:  # most goes to the disk while it is read again
+            syncing = beside.submit(os.fsync, file.fileno())
+            while size := file.readinto(buffer):  # type: ignore[attr-defined]
+                digest.update(memoryview(buffer)[:size])
+            syncing.result()
         file.seek(0, os.SEEK_END)
         file.write(digest.digest())
         file.flush()
