@@ -22,6 +22,7 @@ from __future__ import annotations
 import contextlib
 import os
 import traceback
+import weakref
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -127,6 +128,8 @@ class Repository:
             from dulwich.object_store import DiskObjectStore
 
             self._objects = DiskObjectStore(self.path / "objects")
+            # Whoever forgets to close must not hear from dulwich while Python shuts down.
+            weakref.finalize(self, self._objects.close)
         return self._objects
 
     def close(self) -> None:

@@ -7,6 +7,7 @@ manifest is a line of JSON, its signature a word.
 from __future__ import annotations
 
 import io
+import itertools
 import json
 import os
 import shutil
@@ -157,14 +158,15 @@ def feed(intake: Intake, data: bytes, window_bytes: int = 1 << 20) -> Stored:
 
 
 def windows(container: Container, data: bytes, window_bytes: int) -> Iterator[tuple[Part, memoryview]]:
-    """Yield pieces of one part each; of PCM essence whole frames. The buffer is reused."""
+    """Yield pieces of one part each; of PCM essence whole frames. Two buffers are used in turn."""
     frame_bytes = container.sound.frame_bytes if isinstance(container.sound, PcmFormat) else 1
-    buffer = bytearray(max(window_bytes, frame_bytes))
+    buffers = itertools.cycle([bytearray(max(window_bytes, frame_bytes)) for _ in range(2)])
     for part in container.parts:
         whole = frame_bytes if part.kind == "essence" else 1
         step = max(1, window_bytes // whole) * whole
         for start in range(part.offset, part.end, step):
             stop = min(start + step, part.end)
+            buffer = next(buffers)
             buffer[: stop - start] = data[start:stop]
             yield part, memoryview(buffer)[: stop - start]
 
