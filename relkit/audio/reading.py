@@ -30,7 +30,7 @@ from relkit.audio.formats import Container, Part, PcmFormat
 from relkit.errors import BadInputError
 from relkit.filenames import shown
 
-WINDOW_BYTES = 1 << 22  # several threads meet at the end of each window: not too often
+WINDOW_BYTES = 1 << 21  # threads meet at the end of each window: not too often, and still in the cache
 
 
 class UnreadableFileError(BadInputError):

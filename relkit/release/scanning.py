@@ -49,7 +49,7 @@ class Taking(Protocol):
     """What a file is read into: the store, or only hashes."""
 
     def feed(self, part: Part, data: memoryview) -> None:
-        """Take the next window; it stays as it is until the next call."""
+        """Take the next window; it stays as it is for the next two calls."""
 
     def finish(self) -> Stored:
         """End the file."""
@@ -133,7 +133,7 @@ class Scanner:
             with ExitStack() as stack:
                 if meter:
                     stack.enter_context(meter)
-                for part, data in file.windows(buffers=2):
+                for part, data in file.windows(buffers=3):
                     if meter and part.kind == "essence":
                         meter.begin(data)
                     taking.feed(part, data)

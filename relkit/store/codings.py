@@ -24,12 +24,12 @@ Not here: where chunks begin and end (``relkit.store.chunking``).
 
 from __future__ import annotations
 
+import errno
 import os
 import struct
 import tempfile
 import threading
 import zlib
-from typing import BinaryIO
 
 import numpy as np
 import numpy.typing as npt
@@ -140,64 +140,75 @@ def _packed(samples: npt.NDArray[np.int32], sample_bytes: int) -> bytes:
     return words.tobytes() + rest.tobytes()
 
 
-class _Scratch(threading.local):
-    """One file in memory per thread, for libsndfile to write to and read from.
+class _Scratch:
+    """A file in memory for libsndfile to write to and read from.
 
     Given a Python file object, libsndfile would call back into Python for every
     few kilobytes, and threads that code at once would wait for one another there.
     """
 
     def __init__(self) -> None:
-        self.file: BinaryIO = self._made()
-
-    @staticmethod
-    def _made() -> BinaryIO:
         if hasattr(os, "memfd_create"):  # Linux
-            return os.fdopen(os.memfd_create("relkit"), "w+b", 0)
-        return tempfile.TemporaryFile(buffering=0)  # noqa: SIM115 - it lives as long as the thread
+            self._file = os.memfd_create("relkit")
+        else:
+            with tempfile.TemporaryFile() as made:
+                self._file = os.dup(made.fileno())
+
+    def __del__(self) -> None:
+        os.close(self._file)
 
     def filled(self, data: bytes) -> int:
         """Return the descriptor of the file, at its start, with this content."""
-        descriptor = self.file.fileno()
-        os.ftruncate(descriptor, 0)
-        os.lseek(descriptor, 0, os.SEEK_SET)
+        os.ftruncate(self._file, 0)
+        os.lseek(self._file, 0, os.SEEK_SET)
         view = memoryview(data)
         while view:
-            view = view[os.write(descriptor, view) :]
-        os.lseek(descriptor, 0, os.SEEK_SET)
-        return descriptor
+            view = view[os.write(self._file, view) :]
+        os.lseek(self._file, 0, os.SEEK_SET)
+        return self._file
 
     def content(self) -> bytes:
         """Return what was written."""
-        self.file.seek(0)
-        return self.file.read()
+        size = os.lseek(self._file, 0, os.SEEK_END)
+        os.lseek(self._file, 0, os.SEEK_SET)
+        return os.read(self._file, size)
 
 
-_scratch = _Scratch()
+class _OfThisThread(threading.local):
+    """What every thread has for itself, and lets go of when it ends."""
+
+    def __init__(self) -> None:
+        self.scratch = _Scratch()
+
+
+_here = _OfThisThread()
 
 
 def _flac(samples: npt.NDArray[np.int32], channels: int, subtype: str) -> bytes:
     import soundfile
 
-    with soundfile.SoundFile(
-        _scratch.filled(b""),
-        "w",
-        NOMINAL_RATE_HZ,
-        channels,
-        subtype,
-        format="FLAC",
-        closefd=False,
-        compression_level=_EFFORT,
-    ) as stream:
-        stream.write(samples.reshape(-1, channels))
-    return _scratch.content()
+    try:
+        with soundfile.SoundFile(
+            _here.scratch.filled(b""),
+            "w",
+            NOMINAL_RATE_HZ,
+            channels,
+            subtype,
+            format="FLAC",
+            closefd=False,
+            compression_level=_EFFORT,
+        ) as stream:
+            stream.write(samples.reshape(-1, channels))
+    except soundfile.LibsndfileError as error:  # samples are always fit: only room can be lacking
+        raise OSError(errno.EFBIG, f"no room to code audio in memory: {error}") from error
+    return _here.scratch.content()
 
 
 def _unflac(blob: bytes, count: int, channels: int) -> npt.NDArray[np.int32]:
     """Decode ``count`` samples in all; a stream that claims more or less is refused unread."""
     import soundfile
 
-    with soundfile.SoundFile(_scratch.filled(blob), closefd=False) as stream:
+    with soundfile.SoundFile(_here.scratch.filled(blob), closefd=False) as stream:
         if stream.format != "FLAC" or stream.channels != channels or stream.frames * channels != count:
             raise ValueError("the stream is not the one that was recorded")
         samples: npt.NDArray[np.int32] = stream.read(dtype="int32", always_2d=True).reshape(-1)

@@ -34,6 +34,7 @@ from relkit.store.layout import FILL, LAYOUT, PLAIN, Chunk, Layout, LayoutPart
 from relkit.store.packing import BLOB, SQUEEZED, STORED, TREE, PackWriter, prepared
 from relkit.store.repository import tree_bytes
 
+LAG = 2  # windows that may still be being hashed when the next is fed; a reader needs one buffer more
 PIECE_BYTES = 1 << 20  # of what is not cut by content
 _CODERS = 2
 _BATCH = 4  # chunks handed over at once: each hand-over costs as much as hashing 50 kB
@@ -96,7 +97,9 @@ class Intake:
         self._pack = pack
         self._index = index
         self._coders = ThreadPoolExecutor(_CODERS, "relkit-code")
-        self.hashing = ThreadPoolExecutor(2, "relkit-hash")
+        # One thread each: windows must be hashed in their order.
+        self.hashing_files = ThreadPoolExecutor(1, "relkit-hash-file")
+        self.hashing_parts = ThreadPoolExecutor(1, "relkit-hash-part")
         self._batch: list[_Job] = []
         self._waiting: deque[tuple[Future[list[tuple[bytes, Entry | _Coded]]], list[_Job]]] = deque()
         self._seen: dict[bytes, Entry] = {}  # chunks of this intake, by key
@@ -109,7 +112,8 @@ class Intake:
 
     def __exit__(self, *_: object) -> None:
         self._coders.shutdown(cancel_futures=True)
-        self.hashing.shutdown(cancel_futures=True)
+        self.hashing_files.shutdown(cancel_futures=True)
+        self.hashing_parts.shutdown(cancel_futures=True)
 
     @property
     def fresh(self) -> dict[bytes, Entry]:
@@ -189,7 +193,7 @@ class Intake:
 class FileIntake:
     """One file on its way in.
 
-    Hashing lags one window behind: a window must stay as it is until the next call.
+    Hashing lags behind: a window must stay as it is until ``LAG`` further ones were fed.
     """
 
     def __init__(self, intake: Intake, container: Container) -> None:
@@ -203,27 +207,28 @@ class FileIntake:
         self._rows: list[_Row] = []
         self._current: Part | None = None
         self._sink: _Sink | None = None
-        self._hashing: list[Future[None]] = []
+        self._hashing: deque[tuple[Future[None], Future[None]]] = deque()
 
     def feed(self, part: Part, data: memoryview) -> None:
         """Take the next window of the file, which belongs to ``part``."""
-        self._settle_hash()
         if part is not self._current:
             self._close_part()
             self._open_part(part)
+        self._settle_hashes(LAG - 1)
         sink = self._sink
         assert sink is not None  # noqa: S101 - opened above
-        self._hashing = [
-            self._intake.hashing.submit(self._hash_file, data),
-            self._intake.hashing.submit(sink.hash.update, data),
-        ]
+        self._hashing.append(
+            (
+                self._intake.hashing_files.submit(self._hash_file, data),
+                self._intake.hashing_parts.submit(sink.hash.update, data),
+            )
+        )
         for size, piece in sink.pieces(data):
             self._row(sink, size, piece)
         self._size += len(data)
 
     def finish(self) -> Stored:
         """End the file. Its tree is known only after the intake is settled."""
-        self._settle_hash()
         self._close_part()
         stored = Stored(
             self._file_hash.hexdigest(), self._quick_hash.hexdigest(), self._size, self._frames_sha256
@@ -231,10 +236,11 @@ class FileIntake:
         self._intake.done(stored, Layout(self._size, stored.sha256, self._parts), self._rows)
         return stored
 
-    def _settle_hash(self) -> None:
-        for job in self._hashing:
-            job.result()
-        self._hashing = []
+    def _settle_hashes(self, left: int) -> None:
+        """Wait until only so many windows are still being hashed."""
+        while len(self._hashing) > left:
+            for job in self._hashing.popleft():
+                job.result()
 
     def _hash_file(self, data: memoryview) -> None:
         self._file_hash.update(data)
@@ -259,6 +265,7 @@ class FileIntake:
         sink, part = self._sink, self._current
         if sink is None or part is None:
             return
+        self._settle_hashes(0)
         for size, piece in sink.rest():
             self._row(sink, size, piece)
         sink.part.sha256 = sink.hash.hexdigest()

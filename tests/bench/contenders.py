@@ -160,7 +160,7 @@ class StoringAlone:
                 for path in files.values():
                     with SteadyFile(path) as file:
                         taking = intake.file(file.container)
-                        for part, window in file.windows(buffers=2):
+                        for part, window in file.windows(buffers=3):
                             taking.feed(part, window)
                         stored.append(taking.finish())
                 intake.settle()

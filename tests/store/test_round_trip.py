@@ -109,7 +109,7 @@ def test_a_file_read_from_disk_is_taken_whole(store: Store, tmp_path: Path) -> N
         SteadyFile(file) as steady,
     ):
         taking = intake.file(steady.container)
-        for part, window in steady.windows(buffers=2):
+        for part, window in steady.windows(buffers=3):
             taking.feed(part, window)
         stored = taking.finish()
         intake.settle()

@@ -158,9 +158,9 @@ def feed(intake: Intake, data: bytes, window_bytes: int = 1 << 20) -> Stored:
 
 
 def windows(container: Container, data: bytes, window_bytes: int) -> Iterator[tuple[Part, memoryview]]:
-    """Yield pieces of one part each; of PCM essence whole frames. Two buffers are used in turn."""
+    """Yield pieces of one part each; of PCM essence whole frames. Three buffers are used in turn."""
     frame_bytes = container.sound.frame_bytes if isinstance(container.sound, PcmFormat) else 1
-    buffers = itertools.cycle([bytearray(max(window_bytes, frame_bytes)) for _ in range(2)])
+    buffers = itertools.cycle([bytearray(max(window_bytes, frame_bytes)) for _ in range(3)])
     for part in container.parts:
         whole = frame_bytes if part.kind == "essence" else 1
         step = max(1, window_bytes // whole) * whole

@@ -37,13 +37,13 @@ def main(folder: Path, minutes: float) -> None:
     parts = (Part("meta", 0, 44), Part("essence", 44, frames * 6))
     container = Container("wav", parts, PcmFormat("int24", 2, RATE_HZ, 3), frames)
     block = np.frombuffer(as_bytes(music(WINDOW_FRAMES / RATE_HZ, 2, rate_hz=RATE_HZ), "int24"), np.uint8)
-    two = (np.empty_like(block), np.empty_like(block))  # used in turn: hashing lags one window behind
+    three = [np.empty_like(block) for _ in range(3)]  # used in turn: hashing lags behind
     before = peak_bytes()
     with store.repository.writer() as pack, Intake(pack, ChunkIndex(store.repository, store.cache)) as intake:
         taking = intake.file(container)
         taking.feed(parts[0], memoryview(bytes(44)))
         for number, done in enumerate(range(0, frames, WINDOW_FRAMES)):
-            window = two[number % 2]
+            window = three[number % 3]
             np.copyto(window, block)
             window[::6] ^= number & 0xFF  # the same music with another lowest byte: other chunks
             window[3::6] ^= number >> 8
