@@ -16,17 +16,17 @@ from __future__ import annotations
 import json
 import time
 from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Protocol, Self
+from typing import TYPE_CHECKING, Any, Protocol
 
 from relkit.manifest import FileEntry, RevisionManifest, SoundFacts, VersionFacts, as_document
+from relkit.release.metering import LAG, LEVELS, MeterTee, measured, quick_of_sound
 from relkit.release.workspace import Workspace
 
 if TYPE_CHECKING:
-    from relkit.audio.formats import Container, Part, PcmFormat
+    from relkit.audio.formats import Container, Part
     from relkit.audio.reading import SteadyFile
     from relkit.store.content import Stored
 
@@ -133,12 +133,10 @@ class Scanner:
             with ExitStack() as stack:
                 if meter:
                     stack.enter_context(meter)
-                for part, data in file.windows(buffers=3):
+                for part, data in file.windows(buffers=LAG + 1):
                     if meter and part.kind == "essence":
-                        meter.begin(data)
+                        meter.feed(data)
                     taking.feed(part, data)
-                    if meter and part.kind == "essence":
-                        meter.go_on()
                     done += len(data)
                     if self.progress:
                         self.progress(wanted.name, done, file.size_bytes)
@@ -201,7 +199,7 @@ class Scanner:
         levels = self._levels(facts.identity) if meter is None else None
         if levels is None:
             if meter is None:  # the quick hash was mistaken, or the cache was lost in between
-                meter = _measured(wanted.path, container)
+                meter = measured(wanted.path, container)
             levels = meter.levels(wanted.name)
             self.workspace.cache.put("levels", [(facts.identity.encode(), json.dumps(levels).encode())])
             self.workspace.cache.put("essence", [(meter.key, b"1")])
@@ -216,106 +214,8 @@ class Scanner:
         if levels is None:
             for entry in self.previous.files if self.previous else ():
                 if entry.sound and entry.sound.identity == identity and entry.sound.meter:
-                    levels = {name: getattr(entry.sound, name) for name in (*_LEVELS, "meter")}
+                    levels = {name: getattr(entry.sound, name) for name in (*LEVELS, "meter")}
         return levels if levels and levels["meter"] == METER_VERSION else None
-
-
-_LEVELS = ("integrated_loudness_lufs", "loudness_range_lu", "true_peak_dbtp", "sample_peak_dbfs")
-
-
-class MeterTee:
-    """Measures windows of a reading beside whatever else is done with them.
-
-    ``begin`` a window, do the other work, ``go_on``: the window may then be
-    reused. Samples are converted while the store cuts; loudness and peak of one
-    window are measured while the next is read.
-    """
-
-    def __init__(self, sound: PcmFormat) -> None:
-        from relkit.measure.levels import Meter
-
-        self._sound = sound
-        self._quick = _quick_of_sound(sound)
-        self._meter = Meter(sound.rate_hz, sound.channels, sound.channel_mask)
-        self._buffers: list[Any] = [None, None]
-        self._turn = 0
-        self._running: list[Any] = []
-
-    def __enter__(self) -> Self:
-        self._pool = ThreadPoolExecutor(2, "relkit-meter")
-        return self
-
-    def __exit__(self, kind: object, *_: object) -> None:
-        if kind is None:
-            self._settle()
-        self._pool.shutdown(cancel_futures=True)
-
-    def begin(self, data: memoryview) -> None:
-        """Start to convert a window."""
-        self._converting = self._pool.submit(self._converted, data)
-
-    def go_on(self) -> None:
-        """Finish converting, and start to measure."""
-        samples = self._converting.result()
-        self._settle()
-        self._running = [
-            self._pool.submit(self._meter.loudness.feed, samples),
-            self._pool.submit(self._meter.peak.feed, samples),
-        ]
-
-    def _settle(self) -> None:
-        for job in self._running:
-            job.result()
-        self._running = []
-
-    @property
-    def key(self) -> bytes:
-        """The quick key of what was measured, see ``_essence_key``."""
-        return bytes(self._quick.digest())
-
-    def _converted(self, data: memoryview) -> Any:
-        import numpy as np
-
-        from relkit.audio.samples import to_float32, to_little_endian
-
-        self._quick.update(to_little_endian(data, self._sound))
-        self._turn ^= 1
-        frames = len(data) // self._sound.frame_bytes
-        if self._buffers[self._turn] is None or len(self._buffers[self._turn]) < frames:
-            self._buffers[self._turn] = np.empty((frames, self._sound.channels), np.float32)
-        return to_float32(data, self._sound, out=self._buffers[self._turn])
-
-    def levels(self, name: str) -> dict[str, Any]:
-        """Return the numbers, JSON-ready.
-
-        Raises:
-            NotNumbersError: samples that are no numbers, or infinite.
-        """
-        from relkit.audio.container import BadBounceError
-        from relkit.filenames import shown
-        from relkit.measure.levels import METER_VERSION
-
-        if self._meter.nonfinite:
-            raise BadBounceError(
-                f"{shown(name)} holds samples that are not numbers (NaN or infinite)",
-                hint="Bounce it again; a plug-in in the session is probably broken at that place.",
-            )
-        document = self._meter.levels().rounded()
-        return {**{field: document[field] for field in _LEVELS}, "meter": METER_VERSION}
-
-
-def _measured(path: Path, container: Container) -> MeterTee:
-    """Measure in a reading of its own."""
-    from relkit.audio.formats import PcmFormat
-    from relkit.audio.reading import SteadyFile
-
-    assert isinstance(container.sound, PcmFormat)  # noqa: S101 - what is measurable is PCM
-    with MeterTee(container.sound) as meter, SteadyFile(path) as file:
-        for part, data in file.windows():
-            if part.kind == "essence":
-                meter.begin(data)
-                meter.go_on()
-    return meter
 
 
 class Hashing:
@@ -382,13 +282,6 @@ def _quick_hash(path: Path) -> str | None:
     return digest.hexdigest()
 
 
-def _quick_of_sound(sound: PcmFormat) -> Any:
-    """Begin a quick hash of a sound: of what its identity covers, so not of its byte order."""
-    import xxhash
-
-    return xxhash.xxh3_128(repr(replace(sound, big_endian=False)).encode())
-
-
 def _essence_key(path: Path, container: Container) -> bytes:
     """Return a quick key of a file's sound: xxHash of the essence as little-endian frames."""
     from relkit.audio.formats import PcmFormat
@@ -397,7 +290,7 @@ def _essence_key(path: Path, container: Container) -> bytes:
     sound, essence = container.sound, container.essence
     assert isinstance(sound, PcmFormat)  # noqa: S101 - asked only for what is measurable
     assert essence is not None  # noqa: S101 - likewise
-    digest = _quick_of_sound(sound)
+    digest = quick_of_sound(sound)
     with path.open("rb") as file:
         file.seek(essence.offset)
         step = max(1, _BLOCK // sound.frame_bytes) * sound.frame_bytes

@@ -14,7 +14,7 @@ from relkit.audio.formats import PcmFormat
 from relkit.audio.reading import SteadyFile
 from relkit.audio.samples import to_float32
 from relkit.measure.levels import Meter
-from relkit.release.scanning import MeterTee
+from relkit.release.metering import LAG, MeterTee
 from tests.bench.running import Spent, ready, run, timed
 
 
@@ -46,9 +46,8 @@ def two_threads(path: Path) -> Spent:
         sound = file.container.sound
         assert isinstance(sound, PcmFormat)
         with MeterTee(sound) as meter:
-            for part, window in file.windows():
+            for part, window in file.windows(buffers=LAG + 1):
                 if part.kind == "essence":
-                    meter.begin(window)
-                    meter.go_on()
+                    meter.feed(window)
         meter.levels(path.name)
     return spent
