@@ -90,7 +90,7 @@ def from_the_system(error: OSError) -> SurroundingsError:
     where = shown(error.filename) if error.filename else "the disk"
     if error.errno in _FULL:
         return SurroundingsError(
-            f"no room left while writing {where}",
+            f"no room left while writing {where}" if error.filename else "no room left on the disk",
             hint="Make room on the disk, then try again. What was recorded before is safe.",
         )
     if error.errno in _CLOSED:

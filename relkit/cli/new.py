@@ -25,8 +25,8 @@ def new(
 ) -> None:
     """Start a release: a folder, its sheet, an empty store.
 
-    Makes a signing key if there is none. Exit codes: 0 done, 2 wrong usage,
-    3 a value that cannot stand in a sheet, 7 cannot write there.
+    Makes a signing key if there is none. Exit codes: 0 done, 2 wrong usage
+    or a value that cannot stand in a sheet, 7 cannot write there.
     """
     from relkit.release.api import Release
     from relkit.release.signer import own

@@ -89,7 +89,7 @@ def choose(
     if known in NO_EXPLICIT and explicit:
         if only and not despite:
             raise ExplicitForbiddenError(
-                f"{explicit[0].id} may be explicit, and a {known.human_label} must not get it",
+                f"{explicit[0].id} may be explicit, and {known.one} must not get it",
                 hint="Leave it out; or declare its rating in the sheet if it is clean; "
                 "or give the reason with --despite, which is recorded.",
             )
@@ -97,7 +97,7 @@ def choose(
             chosen = [version for version in chosen if not version.may_be_explicit]
     if not chosen:
         raise UsageError(
-            f"nothing in this revision is for a {known.human_label}",
+            f"nothing in this revision is for {known.one}",
             hint="Say what to send with --only, or declare ratings in the sheet.",
         )
     return chosen

@@ -24,3 +24,8 @@ class RecipientKind(StrEnum):
     def human_label(self) -> str:
         """What a person reads: "club DJ", "radio programme"."""
         return self.value.replace("-", " ").replace("dj", "DJ")
+
+    @property
+    def one(self) -> str:
+        """The label with its article: "a club DJ", "an arena"."""
+        return f"{'an' if self.value[0] in 'aeiou' else 'a'} {self.human_label}"
