@@ -216,7 +216,8 @@ def opened(tiny: Tiny) -> Iterator[Repository]:
 
 def test_a_shipment_that_a_stranger_forged(tiny: Tiny, stranger: SigningKey, tmp_path: Path) -> None:
     """Whole, and not trusted: exit 5, how to trust them, and no package comes out for it."""
-    forged = document(tiny.shipments[3].record) | {"id": "ab" * 16, "after": ["0" * 64]}
+    forged = document(tiny.shipments[3].record)
+    forged |= {"id": "ab" * 16, "after": ["0" * 64], "shipped_on": "2025-06-03"}
     with opened(tiny) as repository:
         target = records.read(repository, shipped(tiny, 4), bytes.fromhex(oid(tiny, shipped(tiny, 4)))).target
         write_record(repository, forged, target, stranger)
