@@ -10,7 +10,7 @@ from typing import Annotated
 import typer
 
 import relkit
-from relkit.cli import audit, checkout, commit, diff, history, new, ship, signer, verify, withdraw
+from relkit.cli import audit, checkout, commit, diff, history, measure, new, ship, signer, verify, withdraw
 from relkit.cli.output import say
 
 app = typer.Typer(
@@ -48,6 +48,7 @@ for command in (
     checkout.checkout,
     withdraw.withdraw,
     verify.verify,
+    measure.measure,
     audit.audit,
 ):
     app.command()(command)
