@@ -74,7 +74,7 @@ class BadManifestError(DamagedError):
 class Signed(BaseModel):
     """Base of all models: frozen, and unknown fields survive a reading."""
 
-    model_config = ConfigDict(extra="allow", frozen=True)
+    model_config = ConfigDict(extra="allow", frozen=True, defer_build=True)
 
 
 class VersionFacts(Signed):
