@@ -79,6 +79,8 @@ def ship(
         f"  lies in   {shown(report.path)}",
     )
     if report.package.replaces:
-        say("  It replaces the package that they hold; its info sheet says what changed.")
+        say("  Its info sheet says which earlier package it replaces, and what changed.")
     if record.despite:
         say(f"  Explicit material was sent despite the kind: {shown(record.despite)}")
+    if report.uncommitted:
+        say(f"  Not in it, since it is not committed: {', '.join(map(shown, report.uncommitted))}")

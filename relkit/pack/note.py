@@ -41,7 +41,7 @@ class Replacement:
         revision: that the earlier package was built from.
         recorded_on: day of that revision, "yyyy-mm-dd".
         changed, unchanged, added, removed: labels of versions (and of the cover).
-        same_length: every changed version starts and ends as before.
+        same_length: every changed version lasts as long as before, to the sample.
     """
 
     revision: int
@@ -118,9 +118,12 @@ def _replacement(old: Replacement) -> list[str]:
             lines += _wrapped(listed, first=f"{name:<11}", later=" " * 11)
     lines.append("")
     if old.changed and old.same_length:
-        lines += _wrapped("What changed starts and ends as before: a cue point or an edit still fits.")
+        lines += _wrapped(
+            "What changed has the same length as before. Whether it starts at the same place was not "
+            "measured: try a cue point before you rely on it."
+        )
     elif old.changed:
-        lines += _wrapped("Start or length of what changed is different: check cue points and edits.")
+        lines += _wrapped("The length of what changed is different: check cue points and edits.")
     if old.unchanged:
         lines += _wrapped("Unchanged versions hold the same audio as before, sample for sample.")
     if old.changed or old.removed:

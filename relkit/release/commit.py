@@ -17,10 +17,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import relkit
+from relkit.errors import DamagedError
 from relkit.manifest import MANIFEST_NAMESPACE, FileEntry, RevisionManifest, as_document
 from relkit.release import placing
 from relkit.release.gathering import Gathered, gather, release_facts
-from relkit.release.remembering import Known, remember
+from relkit.release.remembering import Known, recall, remember
 from relkit.release.scanning import Progress, Scanner, Wanted, same_files
 from relkit.release.taking_in import TakenIn, take_in
 from relkit.release.workspace import VerifiedRevision, Workspace, now
@@ -30,6 +31,10 @@ from relkit.store.repository import REVISIONS
 
 if TYPE_CHECKING:
     from relkit.store.content import Intake, Stored
+
+
+class LostRevisionsError(DamagedError):
+    """The store has no revisions, and there were some."""
 
 
 @dataclass(frozen=True)
@@ -82,6 +87,8 @@ def commit(
     """
     with writing(workspace.inside), placing.Staging() as staging:
         newest = workspace.newest()
+        if newest is None:
+            _require_no_past(workspace)
         sheet, taken = take_in(workspace, bounces, version, staging)
         previous = newest.manifest if newest else None
         gathered = gather(workspace.folder, sheet, previous, without, staging=staging)
@@ -102,6 +109,18 @@ def commit(
         manifest, digest = _write(workspace, newest, sheet, seen, scanner, staging, note, session)
         scanner.save()
         return _report(manifest, digest, previous, gathered, taken, changed=True)
+
+
+def _require_no_past(workspace: Workspace) -> None:
+    """Refuse to begin at revision 1 again where there was one before."""
+    from relkit.store import records
+
+    shipped = len(records.references(workspace.repository))
+    if shipped or recall(workspace.home, workspace.release_id):
+        raise LostRevisionsError(
+            "this release was recorded before, and its revisions are gone from the store",
+            hint="Run relkit audit to see what is missing, and restore .relkit from a copy.",
+        )
 
 
 def _report(

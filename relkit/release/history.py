@@ -72,7 +72,18 @@ def history(workspace: Workspace, limit: int | None = None) -> HistoryReport:
                 withdrawn=book.taken_back(entry),
             )
         )
-    # A late entry stands under its own day; within a day, in the order of writing.
-    events.sort(key=lambda event: (event.day, event.recorded_at, event.revision is None), reverse=True)
+    numbers = {held.digest: manifest.revision for manifest, held in revisions}
+
+    def order(event: Event) -> tuple[str, str, int, bool]:
+        """A late entry stands under its own day; within a day and second, in the order of writing.
+
+        A record names the newest revision that was there before it.
+        """
+        if event.record is None:
+            return (event.day, event.recorded_at, numbers[event.digest], False)
+        known = max((numbers.get(digest, 0) for digest in event.record.after), default=0)
+        return (event.day, event.recorded_at, known, True)
+
+    events.sort(key=order, reverse=True)
     more = limit is not None and len(events) > limit
     return HistoryReport(events[:limit], more)

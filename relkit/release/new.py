@@ -54,9 +54,9 @@ def new(
                 f"{shown(folder)} has a {name} already",
                 hint="Choose another folder, or go on in this one with relkit commit.",
             )
-    home.signing_key()
     for part in ("bounces", "artwork", INSIDE):
         (folder / part).mkdir(parents=True, exist_ok=True)
+    home.signing_key()  # after what may fail, so that a first key is never made without being told of
     with placing.appearing(folder / SHEET) as out:
         out.write(text.encode())
     Repository.create(folder / STORE, secrets.token_hex(16)).close()

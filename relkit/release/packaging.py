@@ -14,6 +14,7 @@ import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from fractions import Fraction
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, BinaryIO, Literal
 
@@ -84,7 +85,7 @@ def build(
             revision=revision.manifest.revision,
             recorded_on=revision.manifest.recorded_at[:10],
             fingerprint=key.public.fingerprint,
-            replaces=_replacement(earlier, audio) if earlier else None,
+            replaces=_replacement(earlier, audio, revision) if earlier else None,
         )
         files = [*audio, *cover, _small("note", layout.info_path(facts), note, intake, content)]
         intake.settle()
@@ -229,8 +230,12 @@ def find_derived(workspace: Workspace, source_sha256: str, recipe: str) -> tuple
 # --- what changed against an earlier package
 
 
-def _replacement(earlier: Earlier, audio: Sequence[FileEntry]) -> Replacement:
-    """Compare by sound, so that new tags alone are no change to a listener."""
+def _replacement(earlier: Earlier, audio: Sequence[FileEntry], revision: VerifiedRevision) -> Replacement:
+    """Compare by sound, so that new tags alone are no change to a listener.
+
+    What only this package leaves out was not removed: the recipient may go on using it.
+    """
+    existing = _by_version(revision.manifest.files)
     before = _by_version(earlier.manifest.files)
     after = _by_version(audio)
     shared = [version for version in after if version in before]
@@ -241,7 +246,7 @@ def _replacement(earlier: Earlier, audio: Sequence[FileEntry]) -> Replacement:
         changed=[_label(after[version]) for version in changed],
         unchanged=[_label(after[version]) for version in shared if version not in changed],
         added=[_label(after[version]) for version in after if version not in before],
-        removed=[_label(before[version]) for version in before if version not in after],
+        removed=[_label(before[version]) for version in before if version not in existing],
         same_length=all(_lengths(before[version]) == _lengths(after[version]) for version in shared),
     )
 
@@ -258,8 +263,14 @@ def _sounds(entries: list[FileEntry]) -> list[str]:
     return sorted(entry.sound.identity if entry.sound else entry.sha256 for entry in entries)
 
 
-def _lengths(entries: list[FileEntry]) -> list[int]:
-    return sorted(entry.sound.frames if entry.sound else entry.size_bytes for entry in entries)
+def _lengths(entries: list[FileEntry]) -> list[Fraction]:
+    """Return lengths in seconds, exactly; of what has no sound, the number of bytes."""
+    return sorted(
+        Fraction(entry.sound.frames, max(entry.sound.sample_rate_hz, 1))
+        if entry.sound
+        else Fraction(entry.size_bytes)
+        for entry in entries
+    )
 
 
 def _label(entries: list[FileEntry]) -> str:

@@ -11,20 +11,22 @@ from __future__ import annotations
 
 import secrets
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, datetime
 from pathlib import Path
 
-from relkit.errors import UsageError
+from relkit.errors import RelkitError, UsageError
 from relkit.filenames import shown
 from relkit.manifest import PackageManifest, RecipientFacts, ShippedRecord, VersionFacts
 from relkit.pack.names import plain
 from relkit.release import ledger, packaging, wants
+from relkit.release.gathering import gather
 from relkit.release.ledger import Ledger
 from relkit.release.packaging import Earlier, Form
 from relkit.release.placing import ThereAlreadyError
 from relkit.release.recipients import AddressBook, Recipient, UnknownRecipientError, choose
-from relkit.release.workspace import NoSuchRevisionError, VerifiedRevision, Workspace, now
+from relkit.release.scanning import Scanner
+from relkit.release.workspace import SHEET, NoSuchRevisionError, VerifiedRevision, Workspace, now
 from relkit.store.locking import writing
 
 PACKAGES = "packages"
@@ -42,12 +44,14 @@ class ShipReport:
         record: the signed record.
         digest: of the package's manifest.
         path: where the package lies now.
+        uncommitted: files of the folder that differ from the newest revision, and so are not in it.
     """
 
     record: ShippedRecord
     package: PackageManifest
     digest: str
     path: Path
+    uncommitted: list[str] = field(default_factory=list)
 
 
 def ship(
@@ -125,7 +129,33 @@ def ship(
             ledger.write(workspace, record, commit)
 
         packaging.place(workspace, package, form, target, sealed=seal)
-    return ShipReport(record, package.manifest, package.held.digest, target)
+        uncommitted = _uncommitted(workspace)
+    return ShipReport(record, package.manifest, package.held.digest, target, uncommitted)
+
+
+def _uncommitted(workspace: Workspace) -> list[str]:
+    """Return what a commit would take in now: the likeliest thing to forget before sending.
+
+    A sheet or folder that could not be committed counts as changed; it is no reason not to ship
+    what was recorded.
+    """
+    newest = workspace.newest()
+    if newest is None:
+        return []
+    before = {entry.name: entry for entry in newest.manifest.files}
+    try:
+        gathered = gather(workspace.folder, workspace.sheet(), newest.manifest, lost_is_fault=False)
+    except RelkitError:
+        return [SHEET]
+    scanner = Scanner(workspace, newest.manifest)
+    known = {wanted.name: scanner.known(wanted) for wanted in gathered.wanted}
+    scanner.save()
+    changed = [
+        name
+        for name, entry in known.items()
+        if entry is None or name not in before or entry.sha256 != before[name].sha256
+    ]
+    return [*changed, *(name for name in before if name not in known)]
 
 
 def _versions(source: VerifiedRevision) -> list[VersionFacts]:

@@ -119,8 +119,13 @@ def _recognised(text: str, source: Path, version: str | None, workspace: Workspa
         text = add_version(text, _fresh_version(version_id, sheet), path=name)
     elif not entry.is_folder and name != entry.path:
         text = set_version_file(text, version_id, name)
-    if version is not None and isinstance(said, Ambiguous):
-        text = remember_answer(text, said.phrase, version_id)
+    if version is not None:
+        # Asked anew, as if nothing were remembered: a different answer replaces the one of before.
+        open_question = recognise(
+            source.name, known={}, artist=sheet.artist, title=sheet.title, versions=sheet.declared
+        )
+        if isinstance(open_question, Ambiguous):
+            text = remember_answer(text, open_question.phrase, version_id)
     return text, TakenIn(source, version_id, because, name)
 
 

@@ -23,7 +23,7 @@ from itertools import pairwise, product
 
 from relkit.vocabulary.cutting import Word, phrase_of, place_of, stem, without_names, words_of
 from relkit.vocabulary.versions import WELL_KNOWN, Version, default_label
-from relkit.vocabulary.words import LONGEST_PHRASE, MINUTES, NOISE, OPEN, PHRASES, SECONDS, Mark
+from relkit.vocabulary.words import DENIALS, LONGEST_PHRASE, MINUTES, NOISE, OPEN, PHRASES, SECONDS, Mark
 
 
 @dataclass(frozen=True)
@@ -207,6 +207,10 @@ def _judge(
 ) -> Recognised | Ambiguous:
     """Weigh what the phrases say together."""
     key, because = _key(words, deciding), _text(words, deciding)
+    denied = next((one for one in deciding if one.mark.axis == "rating" and _is_denied(words, one)), None)
+    if denied is not None:
+        text = " ".join(word.text for word in words[max(0, denied.start - 1) : denied.end + 1] if word.text)
+        return Ambiguous(("explicit", "clean"), f'what is "{text}"?', f"denied {key}")
 
     def ask(question: str, *readings: Mapping[str, str]) -> Ambiguous:
         candidates = dict.fromkeys(one for reading in readings for one in _matches(reading, versions))
@@ -242,6 +246,12 @@ def _judge(
     if declared is not None and _contradicts(axes.get("rating"), declared):
         return ask(f'"{because}", but the sheet declares {declared.id} as {declared.rating}', axes)
     return _answered(matches[0], because, versions, axes)
+
+
+def _is_denied(words: Sequence[Word], one: _Found) -> bool:
+    """Whether "not" or the like stands right beside a rating: "not clean", "clean not ok"."""
+    beside = (*words[max(0, one.start - 1) : one.start], *words[one.end : one.end + 1])
+    return any(word.folded in DENIALS for word in beside)
 
 
 def _settled(name: str, axes: Mapping[str, str]) -> bool:
@@ -282,6 +292,7 @@ def _matches(axes: Mapping[str, str], versions: Mapping[str, Version]) -> tuple[
         and version.form == (axes.get("form") or "song")
         and (version.rating == "clean") == (said == "clean")
         and not _contradicts(said, version)
+        and not (said == "explicit" and "clean" in version.id.split("-"))  # whatever its rating is, or is not
         and (version.language is not None or not other_language)
     )
     return same if same or other_language else (composed,)

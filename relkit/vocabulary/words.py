@@ -163,6 +163,9 @@ _NOISE = """
     major min maj sharp flat am bm cm dm em fm gm jan feb mar apr may jun jul aug sep oct nov dec track
     audio song file"""
 NOISE = frozenset(_NOISE.split())
+
+DENIALS = frozenset(["no", "not", "non", "never", "isnt", "without", "yet"])
+"""Words that turn what stands beside them into its opposite, or into a doubt."""
 SECONDS = frozenset({"s", "sec", "secs", "second", "seconds"})  # after a number: a cut-down
 MINUTES = frozenset({"min", "mins", "minute", "minutes"})  # after a number: a cut-down, or just the length
 

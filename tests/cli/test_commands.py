@@ -56,7 +56,7 @@ def test_the_main_job_for_people(tmp_path: Path, cli_home: Path) -> None:
     assert relkit("diff", "1", "2", "--check", *here).code == 1
     assert relkit("diff", "--check", *here).code == 0
     said = relkit.done("ship", STATION, "--zip", *here)
-    assert "replaces the package that they hold" in said
+    assert "says which earlier package it replaces" in said
 
     said = relkit.done("checkout", "--sent-to", DJ, "--on", "2026-10-31", "--to", tmp_path / "then", *here)
     assert "What Ixby Marrowlet received on 2026-10-05: revision 1" in said

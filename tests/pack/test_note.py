@@ -168,7 +168,7 @@ def test_a_replacement_is_spoken_of_first() -> None:
         "Unchanged  Explicit",
         "Added      TV",
     ]
-    assert any("starts and ends as before" in line for line in lines)
+    assert any("has the same length as before" in line for line in lines)
     assert lines.index("Example Artist - Example Song") > 5
 
 
@@ -177,7 +177,7 @@ def test_a_replacement_of_another_length_warns() -> None:
     other = sheet(replaces=Replacement(2, "2024-01-05", changed=["Clean"], same_length=False))
     nothing = sheet(replaces=Replacement(2, "2024-01-05", unchanged=["Clean"]))
 
-    assert "Start or length of what changed is different" in other
+    assert "The length of what changed is different" in other
     assert "as before" not in other
     assert "Changed    nothing" in nothing
     assert "stop using" not in nothing

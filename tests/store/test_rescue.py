@@ -74,10 +74,10 @@ def test_the_script_is_short(script: Path) -> None:
 def test_the_script_gives_every_file_back(store: Store, script: Path, tmp_path: Path) -> None:
     """Each kind of container and coding, from a revision, from an older one, and from a shipment."""
     commit, stored = store.commit(*FILES.values())
-    store.record("shipped/2031-05-04-0a1b2c3d", commit)
+    store.record("shipped/2031-05-04-0a1b2c3d4e5f60718293a4b5c6d7e8f9", commit)
     store.commit(b"a later revision")
     store.close()
-    places = ["revisions~1", "shipped/2031-05-04-0a1b2c3d^{}"]
+    places = ["revisions~1", "shipped/2031-05-04-0a1b2c3d4e5f60718293a4b5c6d7e8f9^{}"]
     for number, (name, each) in enumerate(zip(FILES, stored, strict=True)):
         target = tmp_path / f"{number}.out"
         said = rescue(script, str(store.path), places[number % 2], each.sha256, str(target))
@@ -125,7 +125,7 @@ def test_the_git_commands_of_the_page_work(store: Store) -> None:
     commit, [stored] = store.commit(wav(as_bytes(music(6, 4), "int24")))
     store.commit(b"one")
     store.commit(b"two")
-    store.record("shipped/2031-05-04-0a1b2c3d", commit)
+    store.record("shipped/2031-05-04-0a1b2c3d4e5f60718293a4b5c6d7e8f9", commit)
     store.close()
     looked = 0
     for line in re.findall(r"^git (.*)$", PAGE, re.MULTILINE):
