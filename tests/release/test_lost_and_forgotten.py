@@ -8,6 +8,7 @@ import pytest
 
 from relkit import Release
 from relkit.release.commit import LostRevisionsError
+from relkit.release.home import Home
 from tests.support.releases import music, muted, recorded, wav, written
 
 
@@ -45,3 +46,23 @@ def test_another_answer_replaces_the_remembered_one(release: Release, tmp_path: 
     release.commit([first], version="short")
     [taken] = release.commit([written(tmp_path / "mix12_radio edit.wav", wav(muted(song, 0.1, 0.1)))]).taken
     assert taken.version_id == "short"
+
+
+def test_a_start_that_fails_makes_no_key(tmp_path: Path) -> None:
+    """Whoever gets a first key is told of it, so it must not be made before what may fail."""
+    file = written(tmp_path / "cover.png", b"a file where a folder should be")
+    home = Home(tmp_path / "user")
+    with pytest.raises(NotADirectoryError, match=r"cover\.png"):
+        Release.new(file / "lanterns", artist="Ostrel Vane", title="Lanterns", home=home)
+    assert not home.key_file.exists()
+
+
+def test_what_a_package_leaves_out_is_not_called_removed(committed: Release) -> None:
+    """The recipient may go on using it: only what the release has no longer was removed."""
+    committed.ship("Ixby Marrowlet", kind="club-dj")
+    written(committed.folder / "bounces/clean.wav", wav(muted(music(1), 0.1, 0.3)))
+    committed.commit()
+    part = committed.ship("Ixby Marrowlet", only=["clean"])
+    info = next(part.path.glob("*(Info).txt")).read_text(encoding="utf-8")
+    assert "THIS PACKAGE REPLACES" in info
+    assert "Removed " not in info
