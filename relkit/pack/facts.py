@@ -1,0 +1,109 @@
+"""What do the files of a package say about the song? The facts that tags, names and note share.
+
+Everything here was declared in the sheet, or measured: tags and note only
+write it out. A fact that is not declared is None or empty, and is then left
+out everywhere, never filled with a guess.
+
+Conventions
+    text      as a person typed it; whoever writes it out makes it safe for its place
+    tempo     beats per minute, exact, of the note that the sheet's tempo counts
+    times     [s] from the first sample of the file
+    days      civil days; an embargo has a zone
+
+Not here: reading the sheet (``relkit.sheet``), the text of a tag or note
+(``relkit.pack.tags``, ``relkit.pack.note``).
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+from fractions import Fraction
+
+from relkit.manifest import SoundFacts, VersionFacts
+from relkit.vocabulary import Key
+
+
+@dataclass(frozen=True)
+class SongFacts:
+    """The song, as a recipient may know it.
+
+    Attributes:
+        title: what this recipient may read: the clean one where the sheet has one and they need it.
+        album: the single, EP or album that it belongs to.
+        tempo_bpm: None where the tempo changes, is live or is not declared.
+        tempo_text: "122 BPM", "118-124 BPM (live)"; None where it is not declared.
+        meter: "4/4".
+        label: the record label; ``publisher`` is the music publisher.
+        gtin: of the release, digits only.
+        credits: what somebody did, and the names of those who did it.
+        embargo: not to be played or published before this moment; with a zone.
+        end_date: last day of use.
+        promo_line: "For promotional use only" or what the sheet says instead.
+    """
+
+    artist: str
+    title: str
+    featured: tuple[str, ...] = ()
+    remixer: str | None = None
+    album: str | None = None
+    genre: str | None = None
+    language: str | None = None
+    release_date: dt.date | None = None
+    embargo: dt.datetime | None = None
+    end_date: dt.date | None = None
+    tempo_bpm: Fraction | None = None
+    tempo_text: str | None = None
+    meter: str = "4/4"
+    key: Key | None = None
+    composers: tuple[str, ...] = ()
+    lyricists: tuple[str, ...] = ()
+    publisher: str | None = None
+    label: str | None = None
+    copyright: str | None = None
+    gtin: str | None = None
+    credits: tuple[tuple[str, tuple[str, ...]], ...] = ()
+    contact: str | None = None
+    pronunciation: str | None = None
+    promo_line: str | None = None
+
+
+@dataclass(frozen=True)
+class Timers:
+    """Where things happen in one file; what is not certain is None.
+
+    Attributes:
+        audible_from_s, audible_to_s: first and last sound.
+        vocal_from_s: the first word: until here a presenter can talk.
+        segue_s: where the next record can begin.
+    """
+
+    audible_from_s: float | None = None
+    audible_to_s: float | None = None
+    vocal_from_s: float | None = None
+    segue_s: float | None = None
+
+
+@dataclass(frozen=True)
+class VersionFile:
+    """One version as one file of a package.
+
+    Attributes:
+        name: path in the package.
+        version: its axes, label and rating.
+        sound: what was measured of this very file.
+        isrc: 12 characters without hyphens.
+        ending: "cold" or "fade".
+        last_words: the last words that are sung or spoken.
+        made_by: what was done to the bounce to get this file, for people
+            ("24-bit to 16-bit, dithered"); empty where its samples are the bounce's own.
+    """
+
+    name: str
+    version: VersionFacts
+    sound: SoundFacts | None = None
+    isrc: str | None = None
+    ending: str | None = None
+    last_words: str | None = None
+    timers: Timers = Timers()
+    made_by: str = ""
