@@ -34,6 +34,7 @@ PHASE_0 = (14, 90, -161, 272, -487, 1125, 7964, -838, 390, -218, 122, -68)
 PHASE_1 = (-239, 240, -424, 730, -1364, 3810, 6388, -1641, 832, -477, 271, -155)
 PHASES: npt.NDArray[np.float64] = np.array([PHASE_0, PHASE_1, PHASE_1[::-1], PHASE_0[::-1]]) / 8192
 FACTOR, TAPS = PHASES.shape  # 4 values per frame, each from 12 frames
+DELAY = (FACTOR * TAPS - 1) / 2  # of the symmetric filter [values]
 
 BLOCK = 8  # frames; fewer waste the overlap, more multiply zeros
 REACH = TAPS - 1  # frames before a block that it depends on
@@ -59,10 +60,12 @@ class PeakMeter:
 
     def __init__(self, rate_hz: int, channels: int) -> None:
         self.nonfinite = False
+        self._rate_hz = rate_hz
         self._slabs = Slabs(rate_hz, channels, SLAB_FRAMES)
         self._frames: int | None = None  # length of the signal, once it is at its end
-        self._sample_peak = 0.0
-        self._between_peak = 0.0
+        self._position = 0  # frames in finished slabs
+        self._sample_peak = self._between_peak = 0.0
+        self._sample_place = self._between_place = 0.0  # where they are first reached [frames]
         self._recent = np.zeros((channels, REACH + SLAB_FRAMES), np.float32)
         blocks = np.lib.stride_tricks.sliding_window_view(self._recent, REACH + BLOCK, axis=1)[:, ::BLOCK]
         blocks = blocks.reshape(channels, -1, BATCH_ROWS, APART, REACH + BLOCK)
@@ -103,6 +106,18 @@ class PeakMeter:
         self._end()
         return _decibels(max(self._sample_peak, self._between_peak))
 
+    def true_peak_at_s(self) -> float | None:
+        """End the signal and return where the true peak is first reached [s]; None for silence.
+
+        To a quarter of a frame. The overshoot of a cut-off edge lies outside the signal; the time is
+        then that of the first or last frame.
+        """
+        self._end()
+        if not max(self._sample_peak, self._between_peak) > 0:
+            return None
+        place = self._between_place if self._between_peak > self._sample_peak else self._sample_place
+        return min(max(place, 0.0), self.frames - 1) / self._rate_hz
+
     def _take(self, slab: Samples) -> None:
         """Look for higher peaks in a slab, and in the gap between it and the one before."""
         recent = self._recent[:, REACH:]
@@ -111,10 +126,22 @@ class PeakMeter:
         if not peak <= ABSURD:  # also true of NaN
             recent[:], self.nonfinite = without_absurd(recent)
             peak = _largest(recent)
-        self._sample_peak = max(self._sample_peak, peak)
+        if peak > self._sample_peak:
+            self._sample_peak = peak
+            self._sample_place = self._position + int((np.abs(recent) == peak).any(axis=0).argmax())
         np.matmul(self._blocks, self._matrix, out=self._values)
-        self._between_peak = max(self._between_peak, _largest(self._values))
+        between = _largest(self._values)
+        if between > self._between_peak:
+            self._between_peak, self._between_place = between, self._position + self._where(between)
         self._recent[:, :REACH] = self._recent[:, -REACH:]
+        self._position += len(slab)
+
+    def _where(self, between: float) -> float:
+        """Return the first place of a value in this slab [frames], without the filter's delay."""
+        _, batches, aparts, rows, values = np.nonzero(np.abs(self._values) == between)
+        blocks = (batches * BATCH_ROWS + rows) * APART + aparts
+        first = int((blocks * BLOCK * FACTOR + values).min())
+        return (first - DELAY) / FACTOR
 
     def _end(self) -> None:
         """Let the filter run out over zeros, once."""

@@ -269,10 +269,11 @@ def test_float32_blocks_agree_with_float64(rate_hz: int, scale: float, offset: f
     assert integrated(samples, rate_hz) == pytest.approx(reference, abs=0.001)
 
 
-@pytest.mark.parametrize(("seed", "rate_hz"), [(0, 44_100), (1, 48_000), (2, 96_000), (3, 44_100)])
-def test_agrees_with_ffmpeg(seed: int, rate_hz: int, tmp_path: Path) -> None:
+@pytest.mark.parametrize("seed", range(32))
+def test_agrees_with_ffmpeg(seed: int, tmp_path: Path) -> None:
     """Integrated loudness, and the momentary one of every 0.1 s, as ffmpeg's ebur128 notes it per frame."""
-    samples = varied(seed, rate_hz, 5.0, channels=2)
+    rate_hz = REFERENCE_RATES_HZ[seed % len(REFERENCE_RATES_HZ)]
+    samples = varied(seed, rate_hz, 3.0, channels=(1, 2, 2, 6)[seed // 8])
     path = tmp_path / "noise.wav"
     soundfile.write(path, samples, rate_hz, subtype="FLOAT")
     command = ["ffmpeg", "-nostdin", "-hide_banner", "-i", str(path), "-af"]
@@ -283,7 +284,7 @@ def test_agrees_with_ffmpeg(seed: int, rate_hz: int, tmp_path: Path) -> None:
     readings = {
         key: [float(value) for value in re.findall(rf"lavfi\.r128\.{key}=(\S+)", noted)] for key in "IM"
     }
-    meter = LoudnessMeter(rate_hz, channels=2)
+    meter = LoudnessMeter(rate_hz, samples.shape[1])
     meter.feed(samples)
     # It gathers blocks in a histogram with steps of 0.01 LU.
     assert meter.result().integrated_lufs == pytest.approx(readings["I"][-1], abs=0.02)

@@ -139,12 +139,58 @@ def test_the_filter_runs_out_after_the_last_frame(frames: int) -> None:
     assert true_peak(samples) == pytest.approx(reference_dbtp(samples), abs=0.001)
 
 
-@pytest.mark.parametrize("seed", range(6))
-def test_agrees_on_coloured_noise_at_any_level(seed: int) -> None:
-    """Quiet or with an offset: the same, as float32 keeps its relative precision."""
-    samples = varied(seed, 44_100, 2.0, channels=2) * np.float32(10 ** (-seed))
+@pytest.mark.parametrize("seed", range(32))
+def test_agrees_on_varied_signals(seed: int) -> None:
+    """At any rate, in one to six channels, loud or quiet: float32 keeps its relative precision."""
+    rate_hz = (8_000, 44_100, 48_000, 88_200, 96_000, 192_000)[seed % 6]
+    samples = varied(seed, rate_hz, 1.5, channels=(1, 2, 2, 6)[seed // 8])
+    samples *= np.float32(10 ** (-(seed % 5)))
 
-    assert true_peak(samples) == pytest.approx(reference_dbtp(samples), abs=0.001)
+    assert true_peak(samples, rate_hz) == pytest.approx(reference_dbtp(samples), abs=0.001)
+
+
+PLACES = (20, 3000.25, SLAB_FRAMES - 0.5, SLAB_FRAMES + 5.75, 2 * SLAB_FRAMES + 100)
+
+
+@pytest.mark.parametrize("place", PLACES)
+@pytest.mark.parametrize("sign", [1, -1])
+def test_the_time_of_the_peak(place: float, sign: int) -> None:
+    """A band-limited crest between samples, put anywhere, among lower ones."""
+    frames = np.arange(3 * SLAB_FRAMES)
+    wave = 0.8 * np.sinc((frames - place) / 4) + 0.799 * np.sinc((frames - place - 20_000) / 4)
+    samples = np.column_stack([0.5 * wave, sign * wave]).astype(np.float32)
+    meter = PeakMeter(48_000, 2)
+    meter.feed(samples)
+    at_s = meter.true_peak_at_s()
+
+    assert at_s is not None
+    assert at_s * 48_000 == pytest.approx(place, abs=0.5)  # the grid is a quarter of a frame
+
+
+def test_the_first_of_equal_peaks_counts() -> None:
+    """A quarter of the rate at 45 degrees has crests midway between samples, once a cycle."""
+    samples = np.tile(np.array([[0.5], [0.5], [-0.5], [-0.5]], np.float32), (25_000, 1))
+    samples[:1000] *= np.float32(0.5)
+    samples[-1000:] *= np.float32(0.5)  # an end cut off hard would reach higher
+    meter = PeakMeter(48_000, 1)
+    meter.feed(samples)
+    at_s = meter.true_peak_at_s()
+
+    assert at_s is not None
+    assert 999 <= at_s * 48_000 < 1010
+
+
+def test_the_time_of_a_lone_sample_and_of_an_edge() -> None:
+    """A sample that nothing between passes has its own time; what swings over at an end has the end's."""
+    for samples, frame in (([0, 0, 1, 0, 0], 2), ([0.9, 0.9], 0), ([0.0] * 50 + [0.9, 0.9], 50)):
+        meter = PeakMeter(48_000, 1)
+        meter.feed(np.array(samples, np.float32)[:, None])
+        at_s = meter.true_peak_at_s()
+        assert at_s is not None
+        assert at_s * 48_000 == pytest.approx(frame, abs=1)
+    silent = PeakMeter(48_000, 1)
+    silent.feed(np.zeros((50, 1), np.float32))
+    assert silent.true_peak_at_s() is None
 
 
 def test_the_sample_peak_is_exact() -> None:

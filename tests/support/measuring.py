@@ -21,7 +21,7 @@ from pyloudnorm import Meter as PyloudnormMeter
 
 Samples = npt.NDArray[np.float32]
 
-RATES_HZ = (44_100, 48_000, 96_000, 192_000)
+RATES_HZ = (44_100, 48_000, 88_200, 96_000, 192_000)
 
 
 class Feedable(Protocol):
