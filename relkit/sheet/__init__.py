@@ -3,6 +3,8 @@
     model      what a sheet says
     reading    from text to model; every fault names its line
     fields     how one value is checked
+    codes      the same for codes, languages, keys, days and moments
+    checks     what is odd about a sheet that reads well
     lines      where in the text a key stands
     editing    changing one thing and nothing else
     template   the sheet of a new release
@@ -22,6 +24,7 @@ from relkit.sheet.errors import NoSheetError, SheetError, SheetFault
 from relkit.sheet.model import DEFAULT_COVER, FORMAT, Sheet, VersionEntry
 
 if TYPE_CHECKING:
+    from relkit.sheet.checks import SheetFinding, check_sheet
     from relkit.sheet.editing import add_version, remember_answer, set_version_file
     from relkit.sheet.template import BadFactsError, new_sheet_text
 
@@ -33,8 +36,10 @@ __all__ = [
     "Sheet",
     "SheetError",
     "SheetFault",
+    "SheetFinding",
     "VersionEntry",
     "add_version",
+    "check_sheet",
     "new_sheet_text",
     "remember_answer",
     "set_version_file",
@@ -45,6 +50,10 @@ def __getattr__(name: str) -> object:
     """Import what is not there yet at its first use."""
     if name not in __all__:
         raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    if name in {"SheetFinding", "check_sheet"}:
+        from relkit.sheet import checks
+
+        return getattr(checks, name)
     from relkit.sheet import editing, template
 
     return getattr(template if hasattr(template, name) else editing, name)

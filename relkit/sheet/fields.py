@@ -5,11 +5,7 @@ Conventions
              raises ``WrongValueError``, whose fault goes behind "line 14: "
     numbers  TOML floats arrive as ``Decimal``, so that 126.5 stays exact
 
-Sources
-    [ISRC] ISO 3901:2019, form of the code
-    [639]  ISO 639, form of a language code; membership is not checked
-
-Not here: which keys a sheet has (``reading``).
+Not here: which keys a sheet has (``reading``), codes, days and keys (``codes``).
 """
 
 from __future__ import annotations
@@ -24,11 +20,9 @@ from typing import Any
 
 from relkit.filenames import fault_of_path, shown
 from relkit.sheet.lines import Path
-from relkit.vocabulary import Key, is_slug
+from relkit.vocabulary import is_slug
 
 MAX_DECIMALS = 12
-_ISRC = re.compile(r"[A-Z]{2}[A-Z0-9]{3}[0-9]{7}")  # [ISRC]
-_LANGUAGE = re.compile(r"[a-z]{2,3}")  # [639]
 _PLACEHOLDER = re.compile(r"\{([^{}]*)\}")
 PATTERN_FIELDS = ("artist", "title", "version", "featured", "remixer", "language")
 
@@ -95,6 +89,11 @@ def text(name: str, value: Any) -> str:
     return value
 
 
+def text_or_none(name: str, value: Any) -> str:
+    """Any text; an empty one stands for "none at all"."""
+    return "" if value == "" else text(name, value)
+
+
 def one_of(known: Collection[str]) -> Check:
     """Return a check for a word out of a list."""
 
@@ -142,53 +141,6 @@ def slug(name: str, value: Any) -> str:
 SLUG_HINT = 'Use at most 40 lower-case letters, digits and single hyphens, like "dj-clean".'
 
 
-def language(name: str, value: Any) -> str:
-    """An ISO 639 code."""
-    if not _LANGUAGE.fullmatch(text(name, value)):
-        raise WrongValueError(
-            f"{name} {quoted(value)} is not a language code",
-            'Use the two or three lower-case letters of ISO 639, like "en".',
-        )
-    return str(value)
-
-
-def isrc(name: str, value: Any) -> str:
-    """An ISRC, with or without hyphens; returned without."""
-    code = text(name, value).removeprefix("ISRC ").replace("-", "").upper()
-    if not _ISRC.fullmatch(code):
-        raise WrongValueError(
-            f"{name} {quoted(value)} is not an ISRC",
-            "An ISRC has 2 letters, 3 letters or digits, and 7 digits, like AA-6Q7-20-00047.",
-        )
-    return code
-
-
-def key(name: str, value: Any) -> Key:
-    """A musical key."""
-    try:
-        return Key.parse(text(name, value))
-    except ValueError:
-        raise WrongValueError(
-            f"{name} {quoted(value)} is not a musical key",
-            'Write tonic and mode, like "F# minor", "Bb major" or "C major".',
-        ) from None
-
-
-def date(name: str, value: Any) -> dt.date:
-    """A civil day, as TOML date or as text."""
-    wrong = WrongValueError(f"{name} is not a date", f"Write year, month and day: {name} = 2031-05-23")
-    if isinstance(value, dt.datetime):
-        raise wrong
-    if isinstance(value, dt.date):
-        return value
-    if isinstance(value, str) and re.fullmatch(r"\d{4}-\d{2}-\d{2}", value, re.ASCII):
-        try:
-            return dt.date.fromisoformat(value)
-        except ValueError:
-            raise wrong from None
-    raise wrong
-
-
 def number(*, low: int, high: int, unit: str) -> Check:
     """Return a check for an exact number within bounds, both included."""
 
@@ -216,6 +168,21 @@ def _is_short(value: Decimal) -> bool:
     """Whether a number has few enough digits on both sides of the point."""
     exponent = value.as_tuple().exponent
     return isinstance(exponent, int) and exponent >= -MAX_DECIMALS and value.adjusted() <= MAX_DECIMALS
+
+
+def whole(*, low: int, high: int, unit: str) -> Check:
+    """Return a check for a whole number within bounds, both included."""
+    exact = number(low=low, high=high, unit=unit)
+
+    def check(name: str, value: Any) -> int:
+        found: Fraction = exact(name, value)
+        if found.denominator != 1:
+            raise WrongValueError(
+                f"{name} {value} is not whole", f"It is counted in {unit}: leave out the point."
+            )
+        return int(found)
+
+    return check
 
 
 def relative_path(name: str, value: Any) -> str:
@@ -248,6 +215,21 @@ def pattern(name: str, value: Any) -> str:
             f"{name} lacks {{version}}", "Without it all files would get one name: add {version}."
         )
     return str(value)
+
+
+def credits_table(name: str, value: Any) -> tuple[tuple[str, tuple[str, ...]], ...]:
+    """A table of roles, each with a name or a list of names; returned in its order."""
+    several = list_of(text)
+    found: list[tuple[str, tuple[str, ...]]] = []
+    for role, raw in table(name, value).items():
+        try:
+            if not role.strip():
+                raise WrongValueError("a credit has no role", 'Write what they did: "Mixed by" = "...".')
+            found.append((role, several(shown(role), raw if isinstance(raw, list) else [raw])))
+        except WrongValueError as wrong:
+            within = wrong.within if isinstance(raw, list) else ()
+            raise WrongValueError(wrong.fault, shown(wrong.hint), within=(role, *within)) from None
+    return tuple(found)
 
 
 def limits(name: str, value: Any) -> Mapping[str, float]:

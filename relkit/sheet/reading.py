@@ -19,12 +19,12 @@ from typing import Any
 
 from relkit.bars import BarMap
 from relkit.filenames import twins
-from relkit.sheet import fields
+from relkit.sheet import codes, fields
 from relkit.sheet.bar_reading import BAR_FIELDS, make_bar_map
 from relkit.sheet.errors import NoSheetError, SheetError, SheetFault
 from relkit.sheet.fields import Field, WrongValueError, nearest, quoted
 from relkit.sheet.lines import Lines, Path, first_bad_statement, most_nested_key
-from relkit.sheet.model import DEFAULT_COVER, FORMAT, Sheet, VersionEntry
+from relkit.sheet.model import DEFAULT_COVER, ENDINGS, FORMAT, Sheet, VersionEntry
 from relkit.vocabulary import FORMS, PARTS, RATINGS, REMOVABLE, WELL_KNOWN, Version, is_slug
 
 MAX_SIZE_BYTES = 1_000_000  # a sheet is a page or two; more is some other file
@@ -37,17 +37,27 @@ TOP_FIELDS = {
     "format": Field(fields.number(low=1, high=1_000_000, unit="whole steps")),
     "artist": Field(fields.text, required=True),
     "title": Field(fields.text, required=True),
+    "clean_title": Field(fields.text),
     "featured": Field(_TEXTS),
     "remixer": Field(fields.text),
+    "album": Field(fields.text),
     "label": Field(fields.text),
+    "publisher": Field(fields.text),
     "genre": Field(fields.text),
-    "release_date": Field(fields.date),
-    "language": Field(fields.language),
+    "release_date": Field(codes.date),
+    "embargo": Field(codes.moment),
+    "end_date": Field(codes.date),
+    "language": Field(codes.language),
     "composers": Field(_TEXTS),
+    "lyricists": Field(_TEXTS),
     "copyright": Field(fields.text),
+    "gtin": Field(codes.gtin),
+    "pronunciation": Field(fields.text),
+    "promo_line": Field(fields.text_or_none),
     "contact": Field(fields.text),
-    "key": Field(fields.key),
+    "key": Field(codes.key),
     "bars": Field(fields.table),
+    "credits": Field(fields.credits_table),
     "versions": Field(fields.table),
     "artwork": Field(fields.table),
     "names": Field(fields.table),
@@ -60,13 +70,22 @@ VERSION_FIELDS = {
     "parts": Field(fields.one_of(PARTS)),
     "form": Field(fields.one_of(FORMS)),
     "rating": Field(fields.one_of(RATINGS)),
-    "language": Field(fields.language),
+    "language": Field(codes.language),
     "removed": Field(fields.list_of(fields.one_of(REMOVABLE))),
     "label": Field(fields.text),
-    "isrc": Field(fields.isrc),
+    "isrc": Field(codes.isrc),
     "length_group": Field(fields.slug),
+    "ending": Field(fields.one_of(ENDINGS)),
+    "last_words": Field(fields.text),
+    "talk_up_s": Field(fields.number(low=0, high=86_400, unit="seconds")),
 }
-ARTWORK_FIELDS = {"cover": Field(fields.relative_path)}
+ARTWORK_FIELDS = {
+    "cover": Field(fields.relative_path),
+    "clean_cover": Field(fields.relative_path),
+    "size_px": Field(fields.whole(low=300, high=8_000, unit="pixels")),
+    "embedded_px": Field(fields.whole(low=100, high=2_000, unit="pixels")),
+}
+BESIDE_THE_AXES = ("isrc", "ending", "last_words", "talk_up_s")  # facts of a file, no axes of its version
 PACKAGE_FIELDS = {"pattern": Field(fields.pattern)}
 
 
@@ -176,9 +195,9 @@ class _Reader:
         bars = self.table(("bars",), top.pop("bars", {}), BAR_FIELDS)
         artwork = self.table(("artwork",), top.pop("artwork", {}), ARTWORK_FIELDS)
         package = self.table(("package",), top.pop("package", {}), PACKAGE_FIELDS)
-        cover = artwork.get("cover", DEFAULT_COVER)
+        cover, clean_cover = artwork.get("cover", DEFAULT_COVER), artwork.get("clean_cover")
         versions = self.versions(top.pop("versions", None))
-        self.check_paths(versions, cover)
+        self.check_paths(versions, {"cover": cover, "clean_cover": clean_cover})
         bar_map = BarMap()
         with self.noting(("bars",)):
             bar_map = make_bar_map(bars)
@@ -189,6 +208,8 @@ class _Reader:
             bars=bar_map,
             versions=versions,
             cover=cover,
+            clean_cover=clean_cover,
+            **{f"cover_{name}": artwork[name] for name in ("size_px", "embedded_px") if name in artwork},
             names=names,
             package_pattern=package.get("pattern"),
             text=text,
@@ -254,19 +275,24 @@ class _Reader:
             self.fault(path, f"{version_id} does not say its parts", f"Add parts: {fields.or_list(PARTS)}.")
         place = table.pop("file", None)
         folder = table.pop("folder", None)
-        code = table.pop("isrc", None)
+        beside = {name: table.pop(name) for name in BESIDE_THE_AXES if name in table}
         if len(self.faults) > noted:
             return VersionEntry(Version(version_id), "")
         axes = {"parts": usual.parts, "form": usual.form} if usual else {}
         version = Version(version_id, **{**axes, **table})
-        return VersionEntry(version, folder or place or f"bounces/{version_id}.wav", folder is not None, code)
+        path_of_it = folder or place or f"bounces/{version_id}.wav"
+        return VersionEntry(version, path_of_it, folder is not None, **beside)
 
-    def check_paths(self, versions: Mapping[str, VersionEntry], cover: str) -> None:
+    def check_paths(self, versions: Mapping[str, VersionEntry], covers: Mapping[str, str | None]) -> None:
         """Every file has one meaning, also where case and Unicode form do not count."""
         owners = [
             (f"version {one.version.id}", _path_of(one), one.path) for one in versions.values() if one.path
         ]
-        owners.append(("the cover", ("artwork", "cover"), cover))
+        owners += [
+            (f"the {name.replace('_', ' ')}", ("artwork", name), path)
+            for name, path in covers.items()
+            if path
+        ]
         first_at: dict[str, tuple[str, Path]] = {}
         for owner, where, path in owners:
             first, _ = first_at.setdefault(path, (owner, where))

@@ -44,14 +44,23 @@ _HEAD = """\
 format = {format}
 artist = {artist}
 title = {title}
+# clean_title = "..."          # instead of the title, for whoever must not read that one
 # featured = ["..."]
-# remixer = "..."
+# remixer = "..."              # the name alone
+# album = "..."                # single, EP or album
 # label = "..."                # record label
+# publisher = "..."            # music publisher
 # genre = "..."
 # release_date = 2031-05-23
+# embargo = 2031-05-16T00:00:00+01:00   # no play before; with its time zone
+# end_date = 2031-12-31        # last day of use
 # language = "en"              # ISO 639
 # composers = ["..."]
+# lyricists = ["..."]
 # copyright = "2031 ..."
+# gtin = "6291041500213"       # EAN or UPC of the release
+# pronunciation = "..."        # how a presenter says the names
+# promo_line = "For promotional use only"
 # contact = "..."              # whom a recipient can ask
 {key}
 
@@ -63,7 +72,11 @@ meter = "4/4"
 # pickup_beats = 0             # beats before bar 1
 
 [artwork]
-cover = {cover}  # PNG or JPEG
+cover = {cover}  # PNG, JPEG or TIFF
+# clean_cover = "artwork/cover-clean.png"
+
+# [credits]                    # what somebody did, and who; a list for several
+# "Mixed by" = "..."
 
 # One table for every version. The rating is a promise to stations and schools,
 # so somebody has to make it: explicit, clean or no-edit-needed. Without one, a

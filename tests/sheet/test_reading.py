@@ -39,13 +39,22 @@ format = 1
 artist = "A"
 title = "T"
 featured = ["B", "C"]
+clean_title = "T*"
 remixer = "R"
+album = "EP"
 label = "L"
+publisher = "P"
 genre = "House"
 release_date = 2031-05-23
+embargo = 2031-05-16T09:30:00+02:00
+end_date = 2031-12-31
 language = "en"
 composers = ["D"]
+lyricists = ["E", "F"]
 copyright = "2031 L"
+gtin = "6291 0415 0021-3"
+pronunciation = "tee"
+promo_line = "Not for sale"
 contact = "promo@example.org"
 key = "F# minor"
 [bars]
@@ -60,6 +69,12 @@ file = "bounces/Lanterns (Clean).wav"
 rating = "clean"
 removed = ["swearing", "sound-alikes"]
 label = "Radio Edit"
+ending = "fade"
+last_words = "good night"
+talk_up_s = 12.4
+[credits]
+"Mixed by" = "G"
+producer = ["H", "G"]
 [versions.stems]
 folder = "bounces/stems"
 parts = "stems"
@@ -67,6 +82,9 @@ language = "deu"
 length_group = "long"
 [artwork]
 cover = "artwork/front.jpeg"
+clean_cover = "artwork/front-clean.tif"
+size_px = 1500
+embedded_px = 500
 [names]
 "Radio_Edit" = "clean"
 [package]
@@ -79,6 +97,16 @@ intro_bars = 16
     assert sheet.featured == ("B", "C")
     assert (sheet.remixer, sheet.label, sheet.genre, sheet.language) == ("R", "L", "House", "en")
     assert sheet.release_date == dt.date(2031, 5, 23)
+    assert sheet.embargo == dt.datetime(2031, 5, 16, 7, 30, tzinfo=dt.UTC)
+    assert sheet.embargo.utcoffset() == dt.timedelta(hours=2)  # the zone is kept
+    assert sheet.end_date == dt.date(2031, 12, 31)
+    assert (sheet.clean_title, sheet.album, sheet.publisher) == ("T*", "EP", "P")
+    assert sheet.lyricists == ("E", "F")
+    assert sheet.gtin == "6291041500213"  # GS1's worked example, 6291041500213
+    assert (sheet.pronunciation, sheet.promo_line) == ("tee", "Not for sale")
+    assert sheet.credits == (("Mixed by", ("G",)), ("producer", ("H", "G")))
+    assert (sheet.cover, sheet.clean_cover) == ("artwork/front.jpeg", "artwork/front-clean.tif")
+    assert (sheet.cover_size_px, sheet.cover_embedded_px) == (1500, 500)
     assert (sheet.composers, sheet.copyright, sheet.contact) == (("D",), "2031 L", "promo@example.org")
     assert str(sheet.key) == "F# minor"
     assert sheet.key_tkey() == "F#m"
@@ -88,6 +116,7 @@ intro_bars = 16
     assert sheet.versions["explicit"].isrc == "AA6Q72000047"  # ISRC agency's made-up example, hyphens gone
     clean = sheet.versions["clean"]
     assert (clean.version.label, clean.version.removed) == ("Radio Edit", ("swearing", "sound-alikes"))
+    assert (clean.ending, clean.last_words, clean.talk_up_s) == ("fade", "good night", Fraction(62, 5))
     stems = sheet.versions["stems"]
     assert (stems.is_folder, stems.path, stems.version.length_group) == (True, "bounces/stems", "long")
     assert sheet.version_at("bounces/stems/kick.wav") is stems
@@ -95,7 +124,7 @@ intro_bars = 16
     assert sheet.names == {"radio edit": "clean"}
     assert sheet.limits == {"true_peak_dbtp": -0.5, "intro_bars": 16.0}
     assert sheet.package_pattern == "{artist} - {title} ({version})"
-    assert sheet.line_of("versions", "clean", "rating") == 24
+    assert sheet.line_of("versions", "clean", "rating") == 33
 
 
 def test_tempo_can_change_or_be_live() -> None:
@@ -134,6 +163,24 @@ FAULTS = [
     ('release_date = "soon"', 3, "release_date is not a date", "2031-05-23"),
     ("release_date = 2031-05-23T10:00:00", 3, "release_date is not a date", "2031-05-23"),
     ('release_date = "2031-02-30"', 3, "release_date is not a date", "2031-05-23"),
+    ("embargo = 2031-05-23T10:00:00", 3, "embargo has no time zone", "embargo = 2031-05-23T10:00:00+01:00"),
+    ('embargo = "2031-05-23 10:00:00"', 3, "embargo has no time zone", "Z for UTC"),
+    ("embargo = 2031-05-23", 3, "embargo is not a moment", "Write day, time and zone"),
+    ("embargo = 10:00:00", 3, "embargo is not a moment", "Write day, time and zone"),
+    ('embargo = "2031-02-30T10:00:00Z"', 3, "embargo is not a moment", "Write day, time and zone"),
+    ("embargo = 0001-01-01T00:00:00+01:00", 3, "embargo is not a moment", "Write day, time and zone"),
+    ('end_date = "never"', 3, "end_date is not a date", "2031-05-23"),
+    ('gtin = "6291041500214"', 3, 'gtin "6291041500214" has a wrong check digit', "mistyped"),
+    ('gtin = "629104150021"', 3, "has a wrong check digit", "mistyped"),
+    ('gtin = "62910415002"', 3, "is not a GTIN", "8, 12, 13 or 14 digits"),
+    ('gtin = "\u0661234567890123"', 3, "is not a GTIN", "8, 12, 13 or 14 digits"),
+    ("gtin = 6291041500213", 3, "gtin must be text, not a number", "quotes"),
+    ("promo_line = 3", 3, "promo_line must be text, not a number", "quotes"),
+    ("credits = 3", 3, "credits must be a table, not a number", "[credits]"),
+    ('[credits]\n"Mixed by" = 3', 4, "Mixed by must be text, not a number", "quotes"),
+    ('[credits]\nproducer = ["A",\n"A"]', 5, 'producer has "A" twice', "Delete"),
+    ('[credits]\n" " = "A"', 4, "a credit has no role", '"Mixed by"'),
+    ('[credits]\na.b = "A"', 4, "a must be text, not a table", "quotes"),
     ('language = "English"', 3, 'language "English" is not a language code', "ISO 639"),
     ('key = "F#m"', 3, 'key "F#m" is not a musical key', '"F# minor"'),
     ("bars = 3", 3, "bars must be a table, not a number", "[bars]"),
@@ -184,6 +231,8 @@ FAULTS = [
     ('[versions.Clean_1]\nparts = "full"', 3, 'version "Clean_1" is not a short id', "hyphens"),
     ("[versions.arena]", 3, "arena does not say its parts", "Add parts"),
     ('[versions.clean]\nisrc = "AA6Q7200004"', 4, 'isrc "AA6Q7200004" is not an ISRC', "7 digits"),
+    ('[versions.clean]\nending = "hard"', 4, 'ending "hard" is not known', "Use cold or fade."),
+    ("[versions.clean]\ntalk_up_s = -1", 4, "talk_up_s -1 is out of range", "seconds"),
     ('[versions.clean]\nlength_group = "A B"', 4, 'length_group "A B" is not a short id', "hyphens"),
     (
         '[versions]\nclean = "bounces/clean.wav"',
@@ -237,6 +286,14 @@ FAULTS = [
     ),
     ('[versions.clean]\nfile = "artwork/cover.png"', 1, "point to one file", "its own file"),
     ('[artwork]\ncover = "a\\u0000b"', 4, "contains", "inside the release folder"),
+    (
+        '[artwork]\ncover = "a.png"\nclean_cover = "a.png"',
+        5,
+        "the cover and the clean cover point",
+        "own file",
+    ),
+    ("[artwork]\nsize_px = 100", 4, "size_px 100 is out of range", "pixels: from 300 to 8000"),
+    ("[artwork]\nembedded_px = 600.5", 4, "embedded_px 600.5 is not whole", "leave out the point"),
     ('[artwork]\ncovr = "a"', 4, 'key "covr" is not known here', 'Did you mean "cover"?'),
     ('[names]\n"radio edit" = "claen"', 4, 'version "claen" is not known', 'Did you mean "clean"?'),
     ('[names]\n"-" = "clean"', 4, '"-" has no words', "Delete"),
@@ -336,11 +393,14 @@ def test_every_remark_of_a_new_sheet_can_be_switched_on() -> None:
     """A commented fact is an example that works."""
     text = new_sheet_text("A", "T")
     on = "\n".join(
-        line[2:] if line.startswith("# ") and " = " in line else line for line in text.splitlines()
+        line[2:] if line.startswith("# [") or (line.startswith("# ") and " = " in line) else line
+        for line in text.splitlines()
     )
     sheet = Sheet.parse(on.replace('"..."', '"x"'))
 
     assert sheet.remixer == "x"
+    assert sheet.credits == (("Mixed by", ("x",)),)
+    assert sheet.embargo == dt.datetime(2031, 5, 15, 23, tzinfo=dt.UTC)
     assert str(sheet.key) == "F# minor"
     assert sheet.bars.tempo_text == "120 BPM"
 
@@ -375,3 +435,31 @@ def test_any_text_is_a_sheet_or_a_declared_error(text: str) -> None:
         except SheetError as error:
             line = error.line
         assert 1 <= line <= whole.count("\n") + 1
+
+
+@pytest.mark.parametrize(
+    "code",
+    # GS1, "How to calculate a check digit manually", and its Swedish, Indian and British examples.
+    [
+        "036000291452",
+        "012345678905",
+        "4006381333931",
+        "96385074",
+        "5012345678900",
+        "7300011000017",
+        "8904000210037",
+    ],
+)
+def test_published_gtins_are_taken_and_no_digit_may_be_wrong(code: str) -> None:
+    """The check digit finds every single mistyped digit."""
+    assert Sheet.parse(f'{HEAD}gtin = "{code}"').gtin == code
+    for place, digit in enumerate(code):
+        wrong = code[:place] + str((int(digit) + 1) % 10) + code[place + 1 :]
+        with pytest.raises(SheetError, match="check digit"):
+            Sheet.parse(f'{HEAD}gtin = "{wrong}"')
+
+
+def test_a_promo_line_has_a_default_and_can_be_none() -> None:
+    """Packages for labels or film need none."""
+    assert Sheet.parse(HEAD).promo_line == "For promotional use only"
+    assert Sheet.parse(HEAD + 'promo_line = ""').promo_line == ""
