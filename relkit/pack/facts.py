@@ -10,8 +10,8 @@ Conventions
     times     [s] from the first sample of the file
     days      civil days; an embargo has a zone
 
-Not here: reading the sheet (``relkit.sheet``), the text of a tag or note
-(``relkit.pack.tags``, ``relkit.pack.note``).
+Not here: reading the sheet (``relkit.sheet``), who gets which title
+(``relkit.release``), the text of a tag or note (``relkit.pack.tags``, ``relkit.pack.note``).
 """
 
 from __future__ import annotations
@@ -19,9 +19,14 @@ from __future__ import annotations
 import datetime as dt
 from dataclasses import dataclass
 from fractions import Fraction
+from typing import TYPE_CHECKING
 
 from relkit.manifest import SoundFacts, VersionFacts
 from relkit.vocabulary import Key
+
+if TYPE_CHECKING:
+    from relkit.bars import BarMap
+    from relkit.sheet import Sheet
 
 
 @dataclass(frozen=True)
@@ -39,7 +44,7 @@ class SongFacts:
         credits: what somebody did, and the names of those who did it.
         embargo: not to be played or published before this moment; with a zone.
         end_date: last day of use.
-        promo_line: "For promotional use only" or what the sheet says instead.
+        promo_line: "For promotional use only" or what the sheet says instead; None for no such line.
     """
 
     artist: str
@@ -107,3 +112,44 @@ class VersionFile:
     last_words: str | None = None
     timers: Timers = Timers()
     made_by: str = ""
+
+
+def song_facts(sheet: Sheet, *, clean: bool) -> SongFacts:
+    """Return what a sheet says about its song to a recipient.
+
+    Args:
+        clean: for somebody who must not read the title of an explicit song: the
+            clean title stands in its place where the sheet has one.
+    """
+    return SongFacts(
+        artist=sheet.artist,
+        title=(sheet.clean_title if clean else None) or sheet.title,
+        featured=sheet.featured,
+        remixer=sheet.remixer,
+        album=sheet.album,
+        genre=sheet.genre,
+        language=sheet.language,
+        release_date=sheet.release_date,
+        embargo=sheet.embargo,
+        end_date=sheet.end_date,
+        tempo_bpm=_one_tempo(sheet.bars),
+        tempo_text=sheet.bars.tempo_text,
+        meter=str(sheet.bars.meter),
+        key=sheet.key,
+        composers=sheet.composers,
+        lyricists=sheet.lyricists,
+        publisher=sheet.publisher,
+        label=sheet.label,
+        copyright=sheet.copyright,
+        gtin=sheet.gtin,
+        credits=sheet.credits,
+        contact=sheet.contact,
+        pronunciation=sheet.pronunciation,
+        promo_line=sheet.promo_line or None,
+    )
+
+
+def _one_tempo(bars: BarMap) -> Fraction | None:
+    """Return the tempo of a song that has one and keeps it."""
+    tempi = {change.bpm for change in bars.tempo} if isinstance(bars.tempo, tuple) else set()
+    return tempi.pop() if len(tempi) == 1 else None

@@ -2,9 +2,13 @@
 
     Example Artist - Song Title (122 BPM, F# minor)/
     |-- Example Artist - Song Title (Cover).jpg
-    |-- Example Artist - Song Title (Info).txt
+    |-- Example Artist - Song Title (Info).txt, .html
+    |-- MP3/
+    |   `-- Example Artist - Song Title (Clean).mp3 ...
     |-- WAV/
     |   `-- Example Artist - Song Title (Clean).wav ...
+    |-- Stems/
+    |   `-- Example Artist - Song Title (Kick).wav ...
     `-- proof/
         |-- SHA256SUMS       the manifest's files, for sha256sum -c in the top folder
         |-- manifest.json    what is signed
@@ -12,7 +16,8 @@
         `-- signer.pub
 
 Cover and info sheet carry artist and title like everything else, because a
-file leaves its folder sooner or later.
+file leaves its folder sooner or later. A folder of audio is flat and holds one
+format, so that nobody imports everything twice.
 
 Conventions
     path    relative to the package's top folder, "/" between components
@@ -25,10 +30,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
+from pathlib import PurePosixPath
 
 from relkit.filenames import fault_of_path, shown
-from relkit.manifest import PROOF, ReleaseFacts
-from relkit.pack.names import file_name
+from relkit.manifest import PROOF, ReleaseFacts, VersionFacts
+from relkit.pack.facts import SongFacts
+from relkit.pack.names import MAX_LABEL_UNITS, LongLabelError, component, file_name, folder_name
+from relkit.pack.pattern import DEFAULT_PATTERN
 
 MANIFEST = f"{PROOF}/manifest.json"
 SIGNATURE = f"{PROOF}/manifest.json.sig"
@@ -44,8 +52,10 @@ _PLACES = {
     "aiff": ("AIFF", ".aiff"),
     "aifc": ("AIFF", ".aiff"),
     "mp3": ("MP3", ".mp3"),
+    "flac": ("FLAC", ".flac"),
 }
 _ELSEWHERE = "Other"
+_STEMS = "Stems"
 
 _SHA256 = re.compile(r"[0-9a-f]{64}")
 _LITTER_FILES = re.compile(
@@ -58,31 +68,96 @@ _LITTER_FOLDERS = re.compile(
 )
 
 
-def bounce_path(release: ReleaseFacts, label: str, container: str | None, *, suffix: str = "") -> str:
-    """Return where a bounce lies in the package.
+def folder(song: SongFacts) -> str:
+    """Return the name of the package's top folder."""
+    return folder_name(song.artist, song.title, song.tempo_text, str(song.key) if song.key else None)
+
+
+def version_path(
+    song: SongFacts,
+    version: VersionFacts,
+    container: str | None,
+    *,
+    suffix: str = "",
+    pattern: str = DEFAULT_PATTERN,
+) -> str:
+    """Return where a version, or a file made from it, lies in the package.
 
     Args:
-        release: artist and title.
-        label: of the version.
-        container: as recognised in the bytes; None or "other" for an opaque file.
-        suffix: what the opaque file is called by, ``.ogg``; not looked at for a known container.
+        container: as recognised in the bytes, or "flac"; None or "other" for an opaque file.
+        suffix: what an opaque file is called by, ``.ogg``; not looked at for a known container.
+        pattern: for names, of the sheet.
 
     Raises:
-        relkit.pack.names.LongLabelError: the label leaves no room.
+        relkit.pack.names.LongLabelError, relkit.pack.names.LongPatternError: no room.
         ValueError: unknown container and no usable suffix.
     """
-    folder, ending = _PLACES.get(container or "", (_ELSEWHERE, suffix.lower()))
-    return f"{folder}/{file_name(release.artist, release.title, label, ending)}"
+    place, ending = _place(container, suffix)
+    return f"{place}/{file_name(song, version, ending, pattern=pattern)}"
 
 
-def cover_path(release: ReleaseFacts) -> str:
+def stem_path(
+    song: SongFacts,
+    version: VersionFacts,
+    inside: str,
+    container: str | None,
+    *,
+    suffix: str = "",
+    pattern: str = DEFAULT_PATTERN,
+) -> str:
+    """Return where one file of a version that is a folder lies in the package.
+
+    All of them lie in ``Stems/``; a version that is not just called "Stems" has
+    a folder of its own there. What is a version in other names is the stem here.
+
+    Args:
+        inside: path in the version's folder, "drums/kick.wav"; its suffix does not count.
+        container, suffix, pattern: as for ``version_path``.
+
+    Raises:
+        relkit.pack.names.LongLabelError, relkit.pack.names.LongPatternError: no room.
+        ValueError: unknown container and no usable suffix.
+    """
+    label = component(version.label, otherwise=version.id)
+    own = "" if label == _STEMS else f"{label}/"
+    stem = " - ".join(PurePosixPath(inside).with_suffix("").parts)
+    for text, hint in ((label, "Give the version a shorter label in the sheet"), (stem, "Rename the stem")):
+        if len(text) > MAX_LABEL_UNITS:
+            raise LongLabelError(text, hint=hint)
+    named = version.model_copy(update={"label": stem, "id": "stem"})
+    ending = _place(container, suffix)[1]
+    return f"{_STEMS}/{own}{file_name(song, named, ending, pattern=pattern)}"
+
+
+def _place(container: str | None, suffix: str) -> tuple[str, str]:
+    """Return folder and suffix of a container."""
+    return _PLACES.get(container or "", (_ELSEWHERE, suffix.lower()))
+
+
+def bounce_path(release: ReleaseFacts, label: str, container: str | None, *, suffix: str = "") -> str:
+    """Return where a bounce lies, by what the manifest alone knows of its song: see ``version_path``."""
+    place, ending = _place(container, suffix)
+    return f"{place}/{file_name(_song(release), label, ending)}"
+
+
+def cover_path(song: SongFacts | ReleaseFacts, *, pattern: str = DEFAULT_PATTERN) -> str:
     """Return where the cover lies in the package."""
-    return file_name(release.artist, release.title, "Cover", ".jpg")
+    return file_name(_song(song), "Cover", ".jpg", pattern=pattern)
 
 
-def info_path(release: ReleaseFacts) -> str:
-    """Return where the info sheet lies in the package."""
-    return file_name(release.artist, release.title, "Info", ".txt")
+def info_path(song: SongFacts | ReleaseFacts, *, pattern: str = DEFAULT_PATTERN) -> str:
+    """Return where the note lies in the package, as text."""
+    return file_name(_song(song), "Info", ".txt", pattern=pattern)
+
+
+def page_path(song: SongFacts, *, pattern: str = DEFAULT_PATTERN) -> str:
+    """Return where the same note lies as a page."""
+    return file_name(song, "Info", ".html", pattern=pattern)
+
+
+def _song(facts: SongFacts | ReleaseFacts) -> SongFacts:
+    """Return what names need to know of a song."""
+    return facts if isinstance(facts, SongFacts) else SongFacts(artist=facts.artist, title=facts.title)
 
 
 def sha256sums(entries: Iterable[tuple[str, str]]) -> bytes:

@@ -1,12 +1,12 @@
 """What are the files and the folder of a package called? Artist, title, version; nothing to guess.
 
-    Example Artist feat. Guest - Song Title (Clean).wav
+    Example Artist feat. Guest - Song Title (Somebody Remix) (Clean).wav
     Example Artist - Song Title (122 BPM, F# minor)
 
 A name has to survive Windows, macOS, Linux, FAT32 and exFAT, and a person has
 to be able to read it aloud. So a forbidden character becomes the nearest plain
 one and is never escaped, and a name that is too long loses the end of the
-title, never its version or its extension.
+title, then guests and the end of the artist, never its version or its extension.
 
 Names are part of what is signed, so they must not depend on the Python that
 makes them: no rule here asks whether a character is assigned yet.
@@ -20,26 +20,34 @@ Sources
     [NAMES]  Microsoft, "Naming Files, Paths, and Namespaces": MAX_PATH is 260 units
     The patterns are common practice, no published source.
 
-Not here: whether a name is safe (``relkit.filenames``), in which subfolder a
-file lies (``relkit.pack.layout``).
+Not here: how a pattern is filled in (``relkit.pack.pattern``), whether a name is
+safe (``relkit.filenames``), in which subfolder a file lies (``relkit.pack.layout``).
 """
 
 from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from typing import TYPE_CHECKING
 
 from relkit.errors import UsageError
 from relkit.filenames import FORBIDDEN, MAX_NAME_BYTES, RESERVED, shown, twins
+from relkit.pack.pattern import DEFAULT_PATTERN, read_pattern
+
+if TYPE_CHECKING:
+    from relkit.manifest import VersionFacts
+    from relkit.pack.facts import SongFacts
 
 # Two names and a subfolder stay below 260 units [NAMES] with 60 left for the folder they are put in.
 MAX_FILE_UNITS = 110
 MAX_FOLDER_UNITS = 80
 MAX_LABEL_UNITS = 64
-_LEAST_TITLE = 8  # characters; below this the artist gives way instead
+# What gives way when a name is too long, in this order, and the characters that stay.
+_GIVE_WAY = (("title", 8), ("featured", 0), ("artist", 8), ("remixer", 0), ("artist", 1), ("title", 1))
 _DETAILS_UNITS = 40  # tempo and key in a folder's name; the note has them in full
 
+_FOLDER = "{artist} - {title} ({details})"
 _NO_ARTIST = "Unnamed Artist"
 _NO_TITLE = "Untitled"
 _SUFFIX = re.compile(r"\.[a-z0-9]{1,5}")
@@ -52,12 +60,22 @@ _BLANK = re.compile(r"[\s\x00-\x1f\x7f-\x9f]+")
 
 
 class LongLabelError(UsageError):
-    """A version's label leaves no room for artist and title."""
+    """What a file is leaves no room for artist and title."""
 
-    def __init__(self, label: str) -> None:
+    def __init__(self, label: str, *, hint: str = "Give the version a shorter label in the sheet") -> None:
         super().__init__(
-            f"the version label {shown(label[:40])!r}... is too long for a file name",
-            hint=f"Give the version a label of at most {MAX_LABEL_UNITS} characters in the sheet.",
+            f"{shown(label[:40])!r}... is too long for a part of a file name",
+            hint=f"{hint}: at most {MAX_LABEL_UNITS} characters.",
+        )
+
+
+class LongPatternError(UsageError):
+    """The text of a pattern leaves no room for its fields."""
+
+    def __init__(self, pattern: str) -> None:
+        super().__init__(
+            f"the pattern {shown(pattern[:40])!r}... makes names of files too long",
+            hint="Take words out of pattern in [package] of the sheet.",
         )
 
 
@@ -100,10 +118,8 @@ def plain(text: str, *, otherwise: str = "") -> str:
         text: anything a person typed.
         otherwise: what to return where nothing readable is left.
     """
-    text = _COLON_BEFORE_A_SPACE.sub(" -", one_line(text) + " ")
-    text = "".join(char for char in text.translate(_SUBSTITUTES) if char not in FORBIDDEN)
     # A leading full stop would hide the file on Unix.
-    text = one_line(text).lstrip(". ")
+    text = one_line(_allowed(one_line(text))).lstrip(". ")
     return (
         text
         if any(unicodedata.category(char)[0] not in "MZ" and char not in _JOINERS for char in text)
@@ -111,34 +127,59 @@ def plain(text: str, *, otherwise: str = "") -> str:
     )
 
 
-def file_name(artist: str, title: str, label: str, suffix: str, *, featured: Sequence[str] = ()) -> str:
-    """Return the name of one file: ``Artist - Title (Version).ext``.
+def component(text: str, *, otherwise: str) -> str:
+    """Return text as the name of a subfolder; ``otherwise`` where nothing readable is left of it."""
+    return _not_reserved(plain(text).rstrip(" .")) or otherwise
+
+
+def _allowed(line: str) -> str:
+    """Return a line with the nearest plain character for each that a name cannot hold."""
+    line = _COLON_BEFORE_A_SPACE.sub(" -", line + " ").translate(_SUBSTITUTES)
+    return "".join(char for char in line if char not in FORBIDDEN)
+
+
+def file_name(
+    song: SongFacts, version: VersionFacts | str, suffix: str, *, pattern: str = DEFAULT_PATTERN
+) -> str:
+    """Return the name of one file: ``Artist feat. Guests - Title (Remixer Remix) (Version).ext``.
 
     Args:
-        artist: main artist, free text.
-        title: song title, free text.
-        label: version label; without one the parentheses are left out.
+        song: artist, title, guests and remixer, free text.
+        version: its label, and its language if that is not the song's; or what
+            else the file is, "Cover".
         suffix: ``.`` and 1 to 5 of a-z, 0-9.
-        featured: guests, who follow the artist as "feat. A, B & C".
+        pattern: of the sheet; see ``relkit.pack.pattern``.
 
     Returns:
         A name without a fault in the sense of ``relkit.filenames.fault_of_name``.
 
     Raises:
         LongLabelError: the label is longer than ``MAX_LABEL_UNITS``.
-        ValueError: another form of suffix.
+        LongPatternError: the pattern's own text leaves no room.
+        ValueError: another form of suffix, or a field that names do not have.
     """
     if not _SUFFIX.fullmatch(suffix):
         raise ValueError(f"{suffix!r} is no suffix")
-    label = plain(label)
+    label = plain(version) if isinstance(version, str) else plain(version.label, otherwise=version.id)
     if _units(label) > MAX_LABEL_UNITS:
         raise LongLabelError(label)
-    guests = [guest for guest in map(plain, featured) if guest]
-    who = plain(artist, otherwise=_NO_ARTIST)
-    if guests:
-        who += " feat. " + " & ".join(filter(None, [", ".join(guests[:-1]), guests[-1]]))
-    ending = (f" ({label})" if label else "") + suffix
-    return _fitted(who, plain(title, otherwise=_NO_TITLE), ending, MAX_FILE_UNITS)
+    guests = [guest for guest in map(plain, song.featured) if guest]
+    values = {
+        "artist": plain(song.artist, otherwise=_NO_ARTIST),
+        "title": plain(song.title, otherwise=_NO_TITLE),
+        "featured": " & ".join(filter(None, [", ".join(guests[:-1]), *guests[-1:]])),
+        "remixer": plain(song.remixer or ""),
+        "version": label,
+        "language": "" if isinstance(version, str) else _language(song, version, label),
+    }
+    return _fitted(_allowed(one_line(pattern)), values, suffix, MAX_FILE_UNITS)
+
+
+def _language(song: SongFacts, version: VersionFacts, label: str) -> str:
+    """Return the code of a version in another language, unless its label ends in it already."""
+    code = version.language or ""
+    told = {song.language, *label.casefold().split()[-1:]}
+    return "" if code in told else code.upper()
 
 
 def folder_name(artist: str, title: str, tempo: str | None = None, key: str | None = None) -> str:
@@ -150,12 +191,12 @@ def folder_name(artist: str, title: str, tempo: str | None = None, key: str | No
     details = ", ".join(filter(None, (plain(detail or "") for detail in (tempo, key))))
     while _units(details) > _DETAILS_UNITS:
         details = _cut(details, len(details) - 4)
-    return _fitted(
-        plain(artist, otherwise=_NO_ARTIST),
-        plain(title, otherwise=_NO_TITLE),
-        f" ({details})" if details else "",
-        MAX_FOLDER_UNITS,
-    )
+    values = {
+        "artist": plain(artist, otherwise=_NO_ARTIST),
+        "title": plain(title, otherwise=_NO_TITLE),
+        "details": details,
+    }
+    return _fitted(_FOLDER, values, "", MAX_FOLDER_UNITS)
 
 
 def distinct(paths: Iterable[str]) -> list[str]:
@@ -179,22 +220,29 @@ def _units(text: str) -> int:
     return len(text) + sum(char > "\uffff" for char in text)
 
 
-def _lengths(artist: str, title: str) -> Iterator[tuple[int, int]]:
-    """Yield characters to keep of artist and title: all, then less title, then less artist."""
-    least = min(_LEAST_TITLE, len(title))
-    yield len(artist), len(title)
-    # Nothing longer than the limit can fit; starting there keeps a novel of a title cheap.
-    yield from ((len(artist), kept) for kept in range(min(len(title), MAX_NAME_BYTES), least - 1, -1))
-    yield from ((kept, least) for kept in range(min(len(artist), MAX_NAME_BYTES), 0, -1))
+def _shorter(values: Mapping[str, str]) -> Iterator[dict[str, str]]:
+    """Yield what the fields hold: all, then less and less of what gives way."""
+    shortened = dict(values)
+    yield shortened
+    lengths = {name: len(text) for name, text in values.items()}
+    for name, least in _GIVE_WAY:
+        # Nothing longer than the limit can fit; starting there keeps a novel of a title cheap.
+        start = min(lengths.get(name, 0), MAX_NAME_BYTES)
+        for kept in range(start, least - 1, -1):
+            lengths[name] = kept
+            shortened = {**shortened, name: _cut(values[name], kept) if kept else ""}
+            yield shortened
 
 
-def _fitted(artist: str, title: str, ending: str, most_units: int) -> str:
-    """Join the parts, shortening title and then artist until the name is short enough."""
-    for of_artist, of_title in _lengths(artist, title):
-        name = _not_reserved(f"{_cut(artist, of_artist)} - {_cut(title, of_title)}{ending}").rstrip(" .")
+def _fitted(pattern: str, values: Mapping[str, str], suffix: str, most_units: int) -> str:
+    """Fill the pattern in, with less and less of its fields until the name is short enough."""
+    shape = read_pattern(pattern)
+    for shortened in _shorter(values):
+        base = one_line(shape.filled(shortened)).lstrip(". ") or _NO_TITLE
+        name = _not_reserved(base + suffix).rstrip(" .")
         if len(name.encode()) <= MAX_NAME_BYTES and _units(name) <= most_units:
             return name
-    raise AssertionError("the limits of label and suffix leave room for every name")
+    raise LongPatternError(pattern)
 
 
 def _cut(text: str, length: int) -> str:

@@ -11,10 +11,19 @@ import pytest
 
 from relkit.audio.formats import ContainerName
 from relkit.filenames import fault_of_path
-from relkit.manifest import PROOF, ReleaseFacts
+from relkit.manifest import PROOF, ReleaseFacts, VersionFacts
 from relkit.pack import layout
+from relkit.pack.facts import SongFacts
+from relkit.pack.names import LongLabelError, distinct
+from relkit.vocabulary import Key
 
 RELEASE = ReleaseFacts(artist="Example Artist", title="Song: One")
+SONG = SongFacts(artist="A", title="Song", featured=("B",), tempo_text="122 BPM", key=Key.parse("F# minor"))
+
+
+def version(label: str, parts: str = "full") -> VersionFacts:
+    """Return a version of that label."""
+    return VersionFacts(id="any", label=label, parts=parts, form="song", length_group="song")
 
 
 def test_every_file_says_artist_title_and_what_it_is() -> None:
@@ -29,6 +38,57 @@ def test_every_file_says_artist_title_and_what_it_is() -> None:
     )
     assert layout.cover_path(RELEASE) == "Example Artist - Song - One (Cover).jpg"
     assert layout.info_path(RELEASE) == "Example Artist - Song - One (Info).txt"
+
+
+def test_a_package_has_one_flat_folder_for_each_format() -> None:
+    """Two formats of one version differ in folder and suffix only."""
+    paths = [
+        layout.version_path(SONG, version("Clean"), container) for container in ("mp3", "wav", "flac", "aiff")
+    ]
+    assert paths == [
+        f"{folder}/A feat. B - Song (Clean){suffix}"
+        for folder, suffix in (("MP3", ".mp3"), ("WAV", ".wav"), ("FLAC", ".flac"), ("AIFF", ".aiff"))
+    ]
+    assert layout.cover_path(SONG) == "A feat. B - Song (Cover).jpg"
+    assert layout.info_path(SONG) == "A feat. B - Song (Info).txt"
+    assert layout.page_path(SONG) == "A feat. B - Song (Info).html"
+    assert layout.folder(SONG) == "A - Song (122 BPM, F# minor)"
+
+
+def test_the_pattern_of_the_sheet_names_every_file() -> None:
+    """Cover and note follow it, too."""
+    pattern = "{title} [{version}]"
+    assert layout.version_path(SONG, version("Clean"), "wav", pattern=pattern) == "WAV/Song [Clean].wav"
+    assert layout.cover_path(SONG, pattern=pattern) == "Song [Cover].jpg"
+    assert layout.info_path(SONG, pattern=pattern) == "Song [Info].txt"
+    assert layout.page_path(SONG, pattern=pattern) == "Song [Info].html"
+
+
+def test_stems_lie_in_their_folder_under_their_own_names() -> None:
+    """A second set of stems does not mix with the first."""
+    stems, clean = version("Stems", "stems"), version("Clean Stems.", "stems")
+    paths = [
+        layout.stem_path(SONG, stems, "kick.wav", "wav"),
+        layout.stem_path(SONG, stems, "01. drums/kick L.wav", "wav"),
+        layout.stem_path(SONG, stems, "vox.flac", "flac"),
+        layout.stem_path(SONG, clean, "kick.wav", "wav"),
+        layout.stem_path(SONG, clean, "notes.ogg", None, suffix=".OGG"),
+    ]
+    assert paths == [
+        "Stems/A feat. B - Song (kick).wav",
+        "Stems/A feat. B - Song (01. drums - kick L).wav",
+        "Stems/A feat. B - Song (vox).flac",
+        "Stems/Clean Stems/A feat. B - Song (kick).wav",
+        "Stems/Clean Stems/A feat. B - Song (notes).ogg",
+    ]
+    assert distinct(paths) == paths
+
+
+def test_a_stem_of_too_long_a_name_is_refused() -> None:
+    """Its end may be all that tells it from the next one."""
+    with pytest.raises(LongLabelError) as caught:
+        layout.stem_path(SONG, version("Stems", "stems"), f"{'x' * 65}.wav", "wav")
+    assert "Rename the stem" in caught.value.hint
 
 
 @pytest.mark.parametrize("container", sorted(set(get_args(ContainerName)) - {"other"}))
