@@ -109,9 +109,14 @@ def leave(fault: str, hint: str, code: int) -> NoReturn:
     except OSError:
         # What is left in the buffer can go nowhere, and Python would complain about it at its end.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    tell(fault, hint)
+    sys.exit(code)
+
+
+def tell(fault: str, hint: str) -> None:
+    """Print one line of fault and one of hint on stderr."""
     for line in (f"relkit: {_one_line(fault)}", f"  {_one_line(hint)}"):
         print(line, file=sys.stderr)  # noqa: T201 - this is where faults are printed
-    sys.exit(code)
 
 
 def _one_line(text: str) -> str:

@@ -48,7 +48,7 @@ class BounceFaults:
         clipped_runs: flat tops of 3 samples or more, all channels together (``relkit.measure.clipping``).
         longest_clipped_run_frames: 0 if there is none.
         first_clipped_s: starts of the first ten, in order.
-        dc_offsets: mean of each channel, full scale 1.0.
+        dc_offsets_full_scale: mean of each channel, full scale 1.0.
         leading_zero_frames: digital silence before the first other frame; all frames if there is none.
         trailing_zero_frames: digital silence after the last other frame; 0 if there is none.
         leading_silence_s: before the first frame above the threshold; the whole length if there is none.
@@ -71,7 +71,7 @@ class BounceFaults:
     clipped_runs: int
     longest_clipped_run_frames: int
     first_clipped_s: tuple[float, ...]
-    dc_offsets: tuple[float, ...]
+    dc_offsets_full_scale: tuple[float, ...]
     leading_zero_frames: int
     trailing_zero_frames: int
     leading_silence_s: float
@@ -96,7 +96,7 @@ class BounceFaults:
             "clipped_runs": self.clipped_runs,
             "longest_clipped_run_frames": self.longest_clipped_run_frames,
             "first_clipped_s": [round(time, 3) for time in self.first_clipped_s],
-            "dc_offsets": [round(offset, 6) + 0.0 for offset in self.dc_offsets],
+            "dc_offsets_full_scale": [round(offset, 6) + 0.0 for offset in self.dc_offsets_full_scale],
             "leading_zero_frames": self.leading_zero_frames,
             "trailing_zero_frames": self.trailing_zero_frames,
             "leading_silence_s": round(self.leading_silence_s, 3),
@@ -126,7 +126,7 @@ class FaultMeter:
         rate_hz: 8000 to 384000.
         channels: 1 to 8.
         bits: of an integer sample in the file, None for floats. Only saves time: once a sample
-            uses all of them, nobody has to look further.
+            uses all of them, and they are 24 or fewer, nobody has to look further.
         silence_dbfs: threshold for ``leading_silence_s`` and ``trailing_silence_s``.
 
     Raises:
@@ -220,7 +220,7 @@ class FaultMeter:
             clipped_runs=len(clips),
             longest_clipped_run_frames=int(clips[:, 1].max(initial=0)),
             first_clipped_s=tuple(float(start) / rate_hz for start in starts),
-            dc_offsets=tuple(float(total) / max(frames, 1) for total in self._sums),
+            dc_offsets_full_scale=tuple(float(total) / max(frames, 1) for total in self._sums),
             leading_zero_frames=self._sounding.before(frames),
             trailing_zero_frames=self._sounding.after(frames),
             leading_silence_s=self._loud.before(frames) / rate_hz,
@@ -290,7 +290,8 @@ class _Bits:
     """Which of 24 bits are in use."""
 
     def __init__(self, declared: int | None) -> None:
-        self._enough = min(declared or FLOAT_BITS, FLOAT_BITS)
+        # Integers of so many bits cannot need more. Floats, and finer integers, may: look to the end.
+        self._enough = declared if declared is not None and declared <= FLOAT_BITS else None
         self._used = 0
         self._integers = True
 

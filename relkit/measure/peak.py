@@ -141,7 +141,7 @@ class PeakMeter:
         _, batches, aparts, rows, values = np.nonzero(np.abs(self._values) == between)
         blocks = (batches * BATCH_ROWS + rows) * APART + aparts
         first = int((blocks * BLOCK * FACTOR + values).min())
-        return (first - DELAY) / FACTOR
+        return float((first - DELAY) / FACTOR)
 
     def _end(self) -> None:
         """Let the filter run out over zeros, once."""

@@ -31,16 +31,22 @@ def test_the_walkthrough_has_commands() -> None:
     assert sum(command.startswith("relkit ") for command in commands) > 10
 
 
-def test_the_python_example_runs(music: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """All ``python`` blocks of the page are one program; its own ``assert`` lines are the expectation."""
-    page = (ROOT / "docs/guide/python-api.md").read_text(encoding="utf-8")
+@pytest.mark.parametrize(
+    ("name", "begins"),
+    [("python-api.md", "from relkit import Release"), ("measuring.md", "import LoudnessMeter")],
+)
+def test_the_python_example_runs(
+    name: str, begins: str, music: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """All ``python`` blocks of a page are one program; its own ``assert`` lines are the expectation."""
+    page = (ROOT / "docs/guide" / name).read_text(encoding="utf-8")
     blocks = _PYTHON.findall(page)
-    assert any("from relkit import Release" in block for block in blocks)
+    assert any(begins in block for block in blocks)
     monkeypatch.chdir(music)
     monkeypatch.setenv("RELKIT_HOME", str(tmp_path / "home"))
     names: dict[str, object] = {"__name__": "example"}
     for block in blocks:
-        exec(compile(block, "python-api.md", "exec"), names)  # noqa: S102 - our own page
+        exec(compile(block, name, "exec"), names)  # noqa: S102 - our own page
 
 
 def test_every_link_leads_somewhere() -> None:

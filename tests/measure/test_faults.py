@@ -167,7 +167,9 @@ def test_offset_and_bits_as_sox_has_them(seed: int, tmp_path: Path) -> None:
 
     found = faults(samples, bits=24)
 
-    assert found.dc_offsets == pytest.approx([float(value) for value in stats["DC offset"][1:]], abs=1.01e-6)
+    assert found.dc_offsets_full_scale == pytest.approx(
+        [float(value) for value in stats["DC offset"][1:]], abs=1.01e-6
+    )
     assert stats["Bit-depth"][0].partition("/")[2] == str(found.effective_bits)
 
 
@@ -180,7 +182,7 @@ def test_offset_as_ffmpeg_has_it(tmp_path: Path) -> None:
     )  # fmt: skip
     printed = [float(value) for value in re.findall(r"DC offset: (-?[\d.]+)", done.stderr)[:2]]
 
-    assert faults(samples).dc_offsets == pytest.approx(printed, abs=1.01e-6)
+    assert faults(samples).dc_offsets_full_scale == pytest.approx(printed, abs=1.01e-6)
 
 
 @pytest.mark.parametrize("degrees", [0, 60, 90, 120, 180])
@@ -287,6 +289,15 @@ def test_true_floats_have_no_number_of_bits() -> None:
     """Nor have floats beyond what an integer of 24 bits and some headroom holds."""
     assert faults(in_bits(varied(1, RATE_HZ, 1.0, 2), 24) * np.float32(0.7)).effective_bits is None
     assert faults(np.full((10, 1), 1000.0, np.float32)).effective_bits is None
+
+
+@pytest.mark.parametrize("declared", [None, 32])
+def test_floats_are_looked_at_to_the_end(declared: int | None) -> None:
+    """An intro of 24-bit integers, or a 32-bit file that begins like one, does not settle it."""
+    samples = in_bits(varied(1, RATE_HZ, 3.0, 2), 24)
+    samples[-1, 0] = np.float32(0.1)
+
+    assert faults(samples, bits=declared).effective_bits is None
 
 
 # Low-pass
@@ -408,7 +419,7 @@ def test_known_results_of_edge_cases() -> None:
     square = faults(EDGE_CASES["full-scale square"])
     assert (square.clipped_runs, square.longest_clipped_run_frames) == (2 * 441, 50)
     constant = faults(EDGE_CASES["direct current"])
-    assert constant.dc_offsets == (0.25, 0.25)
+    assert constant.dc_offsets_full_scale == (0.25, 0.25)
     assert (constant.correlation, constant.mono_loss_db, constant.effective_bits) == (1.0, 0.0, 3)
     assert faults(EDGE_CASES["5.1"]).correlation is None
 
@@ -423,7 +434,7 @@ def test_what_is_no_number_is_noticed_and_counts_as_zero(bad: float) -> None:
     dirty = faults(samples)
 
     assert (clean.nonfinite, dirty.nonfinite) == (False, True)
-    assert dirty.dc_offsets == clean.dc_offsets
+    assert dirty.dc_offsets_full_scale == clean.dc_offsets_full_scale
     assert dirty.correlation == clean.correlation
 
 
