@@ -19,7 +19,16 @@ from PIL import Image, ImageCms, ImageOps
 
 from relkit.errors import BadInputError
 from relkit.pack import artwork
-from relkit.pack.artwork import BadArtworkError, cover_jpeg, made_with
+from relkit.pack.artwork import (
+    BadArtworkError,
+    check_cover,
+    cover_jpeg,
+    cover_recipe,
+    embedded_jpeg,
+    embedded_recipe,
+    made_with,
+)
+from relkit.sheet.model import DEFAULT_COVER_PX, DEFAULT_EMBEDDED_PX
 
 RED, GREEN, BLUE, GREY = (200, 30, 30), (30, 160, 60), (30, 60, 190), (128, 128, 128)
 
@@ -51,6 +60,20 @@ def corners(jpeg: bytes) -> list[tuple[int, ...]]:
 def close(found: list[tuple[int, ...]], expected: list[tuple[int, int, int]], by: int = 4) -> bool:
     """Whether colours agree but for what JPEG at quality 95 loses."""
     return bool(np.all(np.abs(np.array(found) - np.array(expected)) <= by))
+
+
+def by_ffmpeg(jpeg: bytes) -> tuple[dict[str, Any], np.ndarray[Any, np.dtype[np.uint8]]]:
+    """Let ffprobe say what a JPEG is, and ffmpeg decode it: shape (height, width, 3)."""
+    probed = subprocess.run(
+        ["ffprobe", "-v", "error", "-show_streams", "-of", "json", "-f", "image2pipe", "-"],
+        input=jpeg, capture_output=True, check=True,
+    )  # fmt: skip
+    stream: dict[str, Any] = json.loads(probed.stdout)["streams"][0]
+    raw = subprocess.run(
+        ["ffmpeg", "-v", "error", "-f", "image2pipe", "-i", "-", "-f", "rawvideo", "-pix_fmt", "rgb24", "-"],
+        input=jpeg, capture_output=True, check=True,
+    ).stdout  # fmt: skip
+    return stream, np.frombuffer(raw, np.uint8).reshape(stream["height"], stream["width"], 3)
 
 
 def markers(jpeg: bytes) -> list[int]:
@@ -298,3 +321,193 @@ def test_a_profile_of_another_kind_than_the_picture_is_refused() -> None:
 def test_black_and_white_stays_black_and_white() -> None:
     """One bit a pixel."""
     assert close(corners(cover_jpeg(saved(Image.new("1", (16, 16), 1), "PNG"))), [(255, 255, 255)] * 4)
+
+
+# --- sizes from the sheet, and the picture inside the files
+
+
+def test_sizes_are_a_part_of_the_recipe_and_the_first_one_keeps_its_name() -> None:
+    """A stored cover of 3000 pixels stays valid; the sheet's defaults are these."""
+    assert cover_recipe() == cover_recipe(3000) == artwork.RECIPE == "cover-jpeg-1"
+    assert len({cover_recipe(), cover_recipe(1500), embedded_recipe(), embedded_recipe(1500)}) == 4
+    assert (artwork.LONGEST_SIDE, artwork.EMBEDDED_SIDE) == (DEFAULT_COVER_PX, DEFAULT_EMBEDDED_PX)
+
+
+@pytest.mark.parametrize("longest_px", [300, 500])
+def test_the_cover_has_the_size_that_the_sheet_asks_for(longest_px: int) -> None:
+    """By the longest side, and never enlarged."""
+    source = saved(quarters((400, 200)), "PNG")
+    stream, _ = by_ffmpeg(cover_jpeg(source, longest_px=longest_px))
+    expected = (300, 150) if longest_px == 300 else (400, 200)
+    assert (stream["width"], stream["height"]) == expected
+
+
+def test_the_embedded_cover_is_baseline_and_small() -> None:
+    """600 pixels, SOF0 (T.81 table B.1), 4:2:0, no other segments, same colours."""
+    jpeg = embedded_jpeg(saved(quarters((1000, 1000)), "PNG"))
+    stream, pixels = by_ffmpeg(jpeg)
+
+    assert (stream["width"], stream["height"]) == (600, 600)
+    assert (stream["profile"], stream["pix_fmt"]) == ("Baseline", "yuvj420p")
+    assert [mark for mark in markers(jpeg) if mark not in {0xFFDB, 0xFFC4}] == [0xFFE0, 0xFFC0, 0xFFDA]
+    found = [tuple(map(int, pixels[y, x])) for y in (4, -5) for x in (4, -5)]
+    assert close(found, [RED, GREEN, BLUE, GREY], by=6)
+
+
+@pytest.mark.parametrize("longest_px", [600, 2000])
+def test_noise_is_embedded_within_the_limit_too(longest_px: int) -> None:
+    """Nothing compresses worse; the quality goes down, and only then the size."""
+    rng = np.random.default_rng(5)
+    noise = Image.fromarray(rng.integers(0, 256, (2000, 2000, 3), dtype=np.uint8))
+    jpeg = embedded_jpeg(saved(noise, "PNG", compress_level=0), longest_px=longest_px)
+    stream, _ = by_ffmpeg(jpeg)
+
+    assert len(jpeg) <= 300_000
+    assert 600 <= stream["width"] == stream["height"] <= longest_px
+    assert embedded_jpeg(saved(noise, "PNG", compress_level=0), longest_px=longest_px) == jpeg
+
+
+# --- what the source may be, and what must not come through
+
+
+@pytest.mark.parametrize("form", ["PNG", "JPEG", "TIFF"])
+def test_place_camera_and_author_do_not_come_through(form: str, tmp_path: Path) -> None:
+    """exiftool writes them into the source in every kind of metadata, and finds none in the covers."""
+    source = tmp_path / f"source.{form.lower()}"
+    source.write_bytes(saved(quarters(), form))
+    tags = [
+        "-GPSLatitude=48.2", "-GPSLatitudeRef=N", "-GPSLongitude=16.3", "-GPSLongitudeRef=E",
+        "-EXIF:Make=SecretMaker", "-EXIF:Model=SecretModel", "-EXIF:Artist=SecretAuthor",
+        "-EXIF:Copyright=SecretOwner", "-EXIF:UserComment=SecretComment", "-EXIF:SerialNumber=Secret123",
+        "-XMP:Creator=SecretAuthor", "-XMP:GPSLatitude=48.2", "-XMP:Description=SecretWords",
+        *(["-IPTC:By-line=SecretAuthor"] if form != "PNG" else ["-PNG:Author=SecretAuthor"]),
+        *(["-Comment=SecretComment"] if form != "TIFF" else []),
+    ]  # fmt: skip
+    subprocess.run(["exiftool", "-q", "-overwrite_original", *tags, source], check=True)
+    before = subprocess.run(["exiftool", "-a", "-G1", source], capture_output=True, check=True).stdout
+    assert before.count(b"Secret") >= 7
+    assert b"GPS Latitude" in before
+
+    for name, make in (("cover", cover_jpeg), ("embedded", embedded_jpeg)):
+        made = tmp_path / f"{name}.jpg"
+        made.write_bytes(make(source.read_bytes()))
+        after = subprocess.run(
+            ["exiftool", "-a", "-j", "-G1", "-ee", "-u", made], capture_output=True, check=True
+        )
+        told = json.loads(after.stdout)[0]
+        assert {key.split(":")[0] for key in told} <= {
+            "SourceFile", "ExifTool", "System", "File", "JFIF", "Composite",
+        }  # fmt: skip
+        assert b"Secret" not in made.read_bytes()
+        assert not [key for key in told if "GPS" in key]
+
+
+@pytest.mark.parametrize(
+    ("pixel_format", "suffix"),
+    [("rgb48be", "png"), ("rgba64be", "png"), ("rgb48le", "tif"), ("rgba64le", "tif")],
+)
+def test_sixteen_bits_a_colour_from_another_program_keep_their_colours(
+    pixel_format: str, suffix: str, tmp_path: Path
+) -> None:
+    """ffmpeg writes the source, and ffmpeg reads the cover; each sample is 257 times the 8-bit one."""
+    deep = (np.asarray(quarters()).astype(np.uint16) * 257).astype("<u2")
+    source = tmp_path / f"deep.{suffix}"
+    subprocess.run(
+        ["ffmpeg", "-v", "error", "-f", "rawvideo", "-pix_fmt", "rgb48le", "-s", "64x48", "-i", "-",
+         "-frames:v", "1", "-update", "1", "-pix_fmt", pixel_format, source],
+        input=deep.tobytes(), check=True,
+    )  # fmt: skip
+    told = subprocess.run(
+        ["exiftool", "-s3", "-BitDepth", "-BitsPerSample", source], capture_output=True, check=True
+    )
+    assert told.stdout.split()[0] == b"16"
+
+    _, pixels = by_ffmpeg(cover_jpeg(source.read_bytes()))
+
+    found = [tuple(map(int, pixels[y, x])) for y in (4, -5) for x in (4, -5)]
+    assert close(found, [RED, GREEN, BLUE, GREY])
+
+
+def _cmyk_profile() -> bytes:
+    """Build a CMYK profile in which paper is white, all ink black, and cyan alone half as light.
+
+    A printer profile with one table of 8 bits (ICC.1:2001-04, lut8Type, and Lab in 8 bits), 2 points
+    along each ink.
+    """
+    points = b""
+    for node in range(16):  # the first ink turns slowest
+        cyan, others = node >> 3, node & 7
+        lightness = 255 if node == 0 else 128 if cyan and not others else 0
+        points += bytes([lightness, 128, 128])
+    identity = struct.pack(">9i", *(65536 * (place % 4 == 0) for place in range(9)))
+    lut = b"mft1" + bytes(4) + bytes([4, 3, 2, 0]) + identity
+    lut += bytes(range(256)) * 4 + points + bytes(range(256)) * 3
+    d50 = struct.pack(">3i", 63190, 65536, 54061)
+    name = b"test\0"
+    described = b"desc" + bytes(4) + struct.pack(">I", len(name)) + name + bytes(4 + 4 + 2 + 1 + 67)
+    tags = {
+        b"desc": described,
+        b"cprt": b"text" + bytes(4) + b"none\0",
+        b"wtpt": b"XYZ " + bytes(4) + d50,
+        b"A2B0": lut,
+    }
+    table, data, start = b"", b"", 132 + 12 * len(tags)
+    for tag, content in tags.items():
+        table += struct.pack(">4s2I", tag, start + len(data), len(content))
+        data += content + bytes(-len(content) % 4)
+    moment = struct.pack(">6H", 2031, 1, 1, 0, 0, 0)
+    head = struct.pack(">I4sI4s4s4s", start + len(data), bytes(4), 0x02100000, b"prtr", b"CMYK", b"Lab ")
+    head += moment + b"acsp" + bytes(28) + d50 + bytes(48)
+    return head + struct.pack(">I", len(tags)) + table + data
+
+
+@pytest.mark.parametrize(("form", "how"), [("TIFF", {}), ("JPEG", {"quality": 98})])
+def test_a_profile_for_print_is_followed(form: str, how: dict[str, Any], tmp_path: Path) -> None:
+    """Cyan of L* = 50 is the grey that CIE 15 and IEC 61966-2-1 give for it, and no cyan."""
+    print_ready = Image.new("CMYK", (64, 48), (0, 0, 0, 0))
+    print_ready.paste((255, 0, 0, 0), (32, 0, 64, 48))
+    source = tmp_path / f"print.{form.lower()}"
+    source.write_bytes(saved(print_ready, form, icc_profile=_cmyk_profile(), **how))
+    told = subprocess.run(["exiftool", "-s3", "-ColorSpaceData", source], capture_output=True, check=True)
+    assert told.stdout.strip() == b"CMYK"
+
+    _, pixels = by_ffmpeg(cover_jpeg(source.read_bytes()))
+
+    light = ((128 / 255 * 100 + 16) / 116) ** 3  # CIE 15, L* to relative luminance
+    grey = round(255 * (1.055 * light ** (1 / 2.4) - 0.055))  # IEC 61966-2-1
+    found = [tuple(map(int, pixels[24, x])) for x in (4, -5)]
+    assert close(found, [(255, 255, 255), (grey, grey, grey)], by=3)
+
+
+# --- findings about the shape
+
+
+@pytest.mark.parametrize(
+    ("size", "names"),
+    [
+        ((3000, 3000), []),
+        ((3001, 3001), []),
+        ((3000, 2999), ["cover-not-square"]),
+        ((1400, 1400), ["cover-small"]),
+        ((640, 480), ["cover-not-square", "cover-small"]),
+    ],
+)
+def test_a_cover_that_is_no_square_or_small_is_told_and_not_refused(
+    size: tuple[int, int], names: list[str]
+) -> None:
+    """Common practice, no source: shops ask for a square of 3000 pixels."""
+    source = saved(Image.new("RGB", size), "PNG")
+    found = check_cover(source)
+    assert [one.name for one in found] == names
+    assert all(str(max(size)) in one.fault for one in found)
+    assert [one.name for one in check_cover(source, longest_px=400)] == [
+        name for name in names if name != "cover-small"
+    ]
+    assert cover_jpeg(source)
+
+
+@pytest.mark.parametrize("source", [b"", b"text", saved(quarters(), "GIF"), _png(60_000, 60_000)])
+def test_only_pictures_are_looked_at(source: bytes) -> None:
+    """What cannot be made into a cover has no shape."""
+    with pytest.raises(BadArtworkError):
+        check_cover(source)
