@@ -34,10 +34,11 @@ from io import BytesIO
 from typing import TYPE_CHECKING
 
 from relkit.errors import BadInputError
-from relkit.sheet.checks import Severity
 
 if TYPE_CHECKING:
     from PIL import Image
+
+    from relkit.sheet.checks import Severity
 
 RECIPE = "cover-jpeg-1"  # frozen, for LONGEST_SIDE; another size, quality or colour is another recipe
 LONGEST_SIDE = 3000

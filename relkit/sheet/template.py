@@ -59,7 +59,7 @@ title = {title}
 # lyricists = ["..."]
 # copyright = "2031 ..."
 # gtin = "6291041500213"       # EAN or UPC of the release
-# pronunciation = "..."        # how a presenter says the names
+# pronunciation = "..."        # how to say artist and title
 # promo_line = "For promotional use only"
 # contact = "..."              # whom a recipient can ask
 {key}
