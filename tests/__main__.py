@@ -33,6 +33,8 @@ TOOLS = (
     ("mpg123", "mpg123", "https://mpg123.org"),
     ("exiftool", "libimage-exiftool-perl", "https://exiftool.org"),
     ("mediainfo", "mediainfo", "https://mediaarea.net/MediaInfo"),
+    ("chromium", "chromium", "https://www.chromium.org"),
+    ("tidy", "tidy", "https://www.html-tidy.org"),
     ("unzip", "unzip", "https://infozip.sourceforge.net"),
     ("sha256sum", "coreutils", "GNU coreutils"),
     ("bash", "bash", "https://www.gnu.org/software/bash"),

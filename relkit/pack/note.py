@@ -1,56 +1,191 @@
-"""What does a recipient read first? The info sheet of a package, plain text.
+"""What does a recipient read first? The note of a package as plain text.
 
-The sheet is a file of the signed package: its bytes follow from the manifest's
-facts alone, never from a clock, a locale or the Python that runs. Another
-wording is another ``RECIPE``.
+The note is a file of the signed package: its bytes follow from the facts alone,
+never from a clock, a locale or the Python that runs. Another wording is
+another ``RECIPE``.
+
+What people typed never begins a line but the headline. Everything else of
+theirs stands behind a label of ours or further in, and has single spaces only,
+so it can imitate neither a heading nor a column.
 
 Conventions
-    text       UTF-8 without a byte order mark, lines end in CR LF (Windows' editor), about 80 columns
-    length     m:ss.mmm, from frames, rounded half up; minutes do not turn into hours
-    loudness   [LUFS], true peak [dBTP], two decimals as in the manifest
-    widths     counted in code points: the width of a character depends on the Unicode version
+    text      UTF-8 without a byte order mark, lines end in CR LF (Windows' editor)
+    width     78 columns; a longer word stays whole, so that an address can be copied
+    columns   counted in code points: the width of a character depends on the Unicode version
 
-Sources
-    What a sheet says, and that "clean" is a claim: common practice, no published source.
-
-Not here: measuring, what is in the package, and a sheet in other languages.
+Not here: what is said (``relkit.pack.statements``, ``relkit.pack.replacement``), the same as a page
+(``relkit.pack.page``).
 """
 
 from __future__ import annotations
 
+import re
 import textwrap
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Sequence
 
-from relkit.manifest import MANIFEST_NAMESPACE, FileEntry, ReleaseFacts, SoundFacts, VersionFacts
+from relkit.manifest import MANIFEST_NAMESPACE, FileEntry, ReleaseFacts
+from relkit.pack import replacement, statements
 from relkit.pack.layout import MANIFEST, PUBLIC_KEY, SIGNATURE, SUMS
 from relkit.pack.names import one_line
+from relkit.pack.replacement import Place, Replacement
+from relkit.pack.statements import Fact, Note, Row, length_text, numbers, rating_of
+
+__all__ = ["RECIPE", "Note", "Place", "Replacement", "info_sheet", "length_text", "note_text"]
 
 RECIPE = "info-sheet-1"
 
 _WIDTH = 78
-_RATINGS = {"no-edit-needed": "no edit needed", None: "not declared"}
-_MOST_PADDED = 24  # characters of a label; a longer one pushes its own row only
+_LABEL = 17  # columns of a label, the space behind it included
+_VERSION = 20  # most columns of a version's label; a longer one has a line of its own
+_ALONE = "   "  # between two details; what people typed has no two spaces in a row
+_RIGHT_TO_LEFT = re.compile(
+    "[\u0590-\u08ff\ufb1d-\ufdff\ufe70-\ufeff\U00010800-\U00010fff\U0001e800-\U0001efff]"
+)
 
 
-@dataclass(frozen=True)
-class Replacement:
-    """What an earlier package held that this one takes the place of.
+def note_text(note: Note) -> bytes:
+    """Write a note as text.
 
-    Attributes:
-        revision: that the earlier package was built from.
-        recorded_on: day of that revision, "yyyy-mm-dd".
-        changed, unchanged, added, removed: labels of versions (and of the cover).
-        same_length: every changed version lasts as long as before, to the sample.
+    Raises:
+        ValueError: the embargo has no zone.
     """
+    old, song = note.replaces, note.song
+    sections: list[Iterable[str]] = [
+        _replacement(old) if old else [],
+        _embargo(statements.embargo(song)),
+        _headline(f"{''.join(statements.who(song))} - {statements.title(song)}"),
+        _facts([*statements.music(song), ("Use", statements.promo_line(song)), *statements.about(note)]),
+        _versions(statements.rows(note)),
+        _headed("Credits", _facts(statements.credits_of(song))),
+        _headed("Files", _files(note)),
+        _headed("Before you play it", _paragraphs(statements.remarks(note))),
+        _headed("Checking this package", _proof(note.fingerprint)),
+    ]
+    text = "\n\n".join("\n".join(lines) for section in sections if (lines := list(section))) + "\n"
+    return text.replace("\n", "\r\n").encode()
 
-    revision: int
-    recorded_on: str
-    changed: Sequence[str] = ()
-    unchanged: Sequence[str] = ()
-    added: Sequence[str] = ()
-    removed: Sequence[str] = ()
-    same_length: bool = True
+
+def _replacement(old: Replacement) -> Iterator[str]:
+    """Say what happened to an earlier package, before anything else."""
+    yield from _wrapped(f"THIS PACKAGE REPLACES {replacement.replaces(old)}", later="    ")
+    yield ""
+    for name, listed in replacement.parts_replaced(old):
+        entries = [f"{label}: {places}" if places else label for label, places in listed]
+        if not any(places for _, places in listed):
+            entries = [", ".join(entries)]  # places have commas of their own and take a line each
+        yield from _facts((name if number == 0 else "", entry) for number, entry in enumerate(entries))
+    for said in replacement.advice(old):
+        yield ""
+        yield from _wrapped(said, first="  ", later="  ")
+    yield ""
+    yield "-" * _WIDTH
+
+
+def _embargo(said: str | None) -> list[str]:
+    return _wrapped(said, first="EMBARGO   ", later=" " * 10) if said else []
+
+
+def _headline(text: str) -> list[str]:
+    lines = _wrapped(text, later="    ")
+    return [*lines, "=" * min(max(map(len, lines)), _WIDTH)]
+
+
+def _headed(heading: str, lines: Iterable[str]) -> list[str]:
+    """Put a heading above lines; none above nothing."""
+    kept = list(lines)
+    return [heading, "-" * len(heading), *kept] if kept else []
+
+
+def _facts(facts: Iterable[Fact]) -> Iterator[str]:
+    """Yield labels and values in two columns."""
+    for label, value in facts:
+        if not value:
+            continue
+        margin = " " * (2 + _LABEL)
+        if len(label) < _LABEL:
+            yield from _wrapped(value, first=f"  {label:<{_LABEL}}", later=margin)
+        else:
+            yield from _wrapped(label, first="  ", later="      ")
+            yield from _wrapped(value, first=margin, later=margin)
+
+
+def _versions(rows: Sequence[Row]) -> Iterator[str]:
+    """Yield the table: one row of numbers a version, below it whatever else is known of it."""
+    if not rows:
+        return
+    pad = max(len("Version"), *(len(row.label) for row in rows if not _is_apart(row.label)), 0)
+    yield f"  {'Version':<{pad}}  {'Length':>9}  {'Loudness':>12}  {'True peak':>11}  Rating"
+    yield f"  {'-' * pad}  {'-' * 9}  {'-' * 12}  {'-' * 11}  {'-' * 14}"
+    for row in rows:
+        label = row.label
+        if _is_apart(label):
+            yield from _wrapped(label, first="  ", later="      ")
+            label = ""
+        yield f"  {label:<{pad}}  {row.length:>9}  {row.loudness:>12}  {row.true_peak:>11}  {row.rating}"
+        yield from _flowing([("Files", row.formats), *row.details])
+
+
+def _is_apart(label: str) -> bool:
+    """Whether a label would push its row, or turn the writing direction of its numbers."""
+    return len(label) > _VERSION or _RIGHT_TO_LEFT.search(label) is not None
+
+
+def _flowing(facts: Iterable[Fact]) -> Iterator[str]:
+    """Yield facts behind each other, as many a line as fit whole."""
+    line = ""
+    for label, value in facts:
+        said = f"{label} {value}"
+        if line and len(line) + len(_ALONE) + len(said) > _WIDTH - 6:
+            yield from _wrapped(line, first=" " * 6, later=" " * 10)
+            line = ""
+        line = f"{line}{_ALONE}{said}" if line else said
+    if line:
+        yield from _wrapped(line, first=" " * 6, later=" " * 10)
+
+
+def _files(note: Note) -> Iterator[str]:
+    yield from _facts(statements.about_files(note))
+    said = statements.remarks_on_files(note)
+    if said:
+        yield ""
+        yield from _paragraphs(said)
+
+
+def _paragraphs(texts: Sequence[str]) -> list[str]:
+    return [line for text in texts for line in ("", *_wrapped(text, first="  ", later="  "))][1:]
+
+
+def _proof(fingerprint: str) -> list[str]:
+    """Say how to check the package with stock tools, and what that proves."""
+    return [
+        *_wrapped(statements.CHECK_FILES, first="  ", later="  "),
+        "",
+        *(f"    {line}" for line in statements.CHECK_FILES_COMMANDS),
+        "",
+        *_wrapped(statements.CHECK_SIGNATURE, first="  ", later="  "),
+        "",
+        *(f"    {line}" for line in statements.CHECK_SIGNATURE_COMMANDS),
+        "",
+        *_wrapped(statements.WHAT_IT_PROVES, first="  ", later="  "),
+        "",
+        f"    {one_line(fingerprint)}",
+        "",
+        *_wrapped(statements.SUMS_ARE_NOT_SIGNED, first="  ", later="  "),
+    ]
+
+
+def _wrapped(text: str, *, first: str = "", later: str = "") -> list[str]:
+    return textwrap.wrap(
+        text,
+        _WIDTH,
+        initial_indent=first,
+        subsequent_indent=later,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+
+
+# --- the sheet that packages had before there was a page beside it
 
 
 def info_sheet(
@@ -73,26 +208,17 @@ def info_sheet(
         replaces: the package that this one takes the place of; it is then spoken of first.
     """
     sections = [
-        _replacement(replaces) if replaces else [],
-        _heading(release, revision, recorded_on),
-        list(_versions(files)),
-        list(_remarks(files)),
-        _proof(fingerprint),
+        _old_replacement(replaces) if replaces else [],
+        _old_heading(release, revision, recorded_on),
+        list(_old_versions(files)),
+        list(_old_remarks(files)),
+        _old_proof(fingerprint),
     ]
     text = "\n\n".join("\n".join(lines) for lines in sections if lines) + "\n"
     return text.replace("\n", "\r\n").encode()
 
 
-def length_text(frames: int, rate_hz: int) -> str:
-    """Return a length as m:ss.mmm, rounded half up in whole numbers."""
-    if rate_hz <= 0:
-        return "unknown"
-    milliseconds = (2000 * frames + rate_hz) // (2 * rate_hz)
-    minutes, rest = divmod(milliseconds, 60_000)
-    return f"{minutes}:{rest // 1000:02d}.{rest % 1000:03d}"
-
-
-def _heading(release: ReleaseFacts, revision: int, recorded_on: str) -> list[str]:
+def _old_heading(release: ReleaseFacts, revision: int, recorded_on: str) -> list[str]:
     title = f"{one_line(release.artist)} - {one_line(release.title)}"
     facts = [
         ("Tempo", one_line(release.tempo or "") or "not declared"),
@@ -102,7 +228,7 @@ def _heading(release: ReleaseFacts, revision: int, recorded_on: str) -> list[str
     return [title, "", *(f"{name:<10}{value}" for name, value in facts)]
 
 
-def _replacement(old: Replacement) -> list[str]:
+def _old_replacement(old: Replacement) -> list[str]:
     """Say what happened to an earlier package, before anything else."""
     which = f"revision {old.revision}, recorded on {one_line(old.recorded_on)}"
     lines = [*_wrapped(f"THIS PACKAGE REPLACES an earlier one: {which}."), ""]
@@ -131,48 +257,24 @@ def _replacement(old: Replacement) -> list[str]:
     return [*lines, "", "-" * _WIDTH]
 
 
-def _versions(files: Sequence[FileEntry]) -> Iterator[str]:
+def _old_versions(files: Sequence[FileEntry]) -> Iterator[str]:
     """Yield the table of versions: one row of numbers, below it what was removed and the file."""
     listed = [(entry, entry.version) for entry in files if entry.version is not None]
     if not listed:
         return
     labels = [one_line(version.label) for _, version in listed]
-    pad = min(max(map(len, ["Version", *labels])), _MOST_PADDED)
+    pad = min(max(map(len, ["Version", *labels])), 24)
     yield f"{'Version':<{pad}}  {'Length':>10}  {'Loudness':>12}  {'True peak':>11}  Rating"
     yield f"{'-' * pad}  {'-' * 10}  {'-' * 12}  {'-' * 11}  {'-' * 14}"
     for label, (entry, version) in zip(labels, listed, strict=True):
-        length, loudness, peak = _numbers(entry.sound)
-        yield f"{label:<{pad}}  {length:>10}  {loudness:>12}  {peak:>11}  {_rating(version)}"
+        length, loudness, peak = numbers(entry.sound)
+        yield f"{label:<{pad}}  {length:>10}  {loudness:>12}  {peak:>11}  {rating_of(version)}"
         if version.removed:
             yield f"    removed: {', '.join(map(one_line, version.removed))}"
         yield f"    {one_line(entry.name)}"
 
 
-def _numbers(sound: SoundFacts | None) -> tuple[str, str, str]:
-    """Return length, loudness and true peak of one file as text."""
-    if sound is None:
-        return "-", "not measured", "-"
-    length = length_text(sound.frames, sound.sample_rate_hz)
-    if sound.meter is None:
-        return length, "not measured", "-"
-    loudness, peak = sound.integrated_loudness_lufs, sound.true_peak_dbtp
-    return (
-        length,
-        # Null means below the gate or shorter than one gating block; the peak tells which.
-        _figure(loudness, "LUFS") if loudness is not None else "silent" if peak is None else "too short",
-        _figure(peak, "dBTP") if peak is not None else "-",
-    )
-
-
-def _figure(value: float, unit: str) -> str:
-    return f"{round(value, 2) + 0.0:.2f} {unit}"  # the sum turns -0.0 into 0.0
-
-
-def _rating(version: VersionFacts) -> str:
-    return _RATINGS.get(version.rating) or one_line(version.rating or "")
-
-
-def _remarks(files: Sequence[FileEntry]) -> Iterator[str]:
+def _old_remarks(files: Sequence[FileEntry]) -> Iterator[str]:
     """Yield what a recipient has to know beside the numbers."""
     if any(entry.version and entry.version.rating == "clean" for entry in files):
         yield from _wrapped(
@@ -190,7 +292,7 @@ def _remarks(files: Sequence[FileEntry]) -> Iterator[str]:
     )
 
 
-def _proof(fingerprint: str) -> list[str]:
+def _old_proof(fingerprint: str) -> list[str]:
     """Say how to check the package with stock tools, and what that proves."""
     return [
         "Checking this package",
@@ -224,14 +326,3 @@ def _proof(fingerprint: str) -> list[str]:
             "relkit verify compares every file with the signed list."
         ),
     ]
-
-
-def _wrapped(text: str, *, first: str = "", later: str = "") -> list[str]:
-    return textwrap.wrap(
-        text,
-        _WIDTH,
-        initial_indent=first,
-        subsequent_indent=later,
-        break_long_words=False,
-        break_on_hyphens=False,
-    )
