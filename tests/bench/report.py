@@ -16,7 +16,7 @@ from pathlib import Path
 
 import soundfile
 
-BEGIN, END = "<!-- measured: begin -->", "<!-- measured: end -->"
+SECTION = "measured"
 _LIBRARIES = ("numpy", "dulwich", "soundfile", "xxhash", "cryptography", "pydantic", "typer")
 
 
@@ -74,20 +74,26 @@ class Report:
         return "\n\n".join(whole.parts) + "\n"
 
 
-def write(markdown: str, file: Path) -> None:
-    """Put the tables into a page between its two marks, or into a file of their own.
+def marks(section: str) -> tuple[str, str]:
+    """Return what stands in a page before and after the tables of a section."""
+    return f"<!-- {section}: begin -->", f"<!-- {section}: end -->"
+
+
+def write(markdown: str, file: Path, section: str = SECTION) -> None:
+    """Put the tables into a page between the section's two marks, or into a file of their own.
 
     Raises:
         ValueError: the page is there and has no marks.
     """
+    begin_mark, end_mark = marks(section)
     if not file.exists():
         file.write_text(markdown, encoding="utf-8")
         return
-    before, begin, rest = file.read_text(encoding="utf-8").partition(BEGIN)
-    _, end, after = rest.partition(END)
+    before, begin, rest = file.read_text(encoding="utf-8").partition(begin_mark)
+    _, end, after = rest.partition(end_mark)
     if not begin or not end:
-        raise ValueError(f"{file.name} has no lines {BEGIN} and {END}; nothing was written over")
-    file.write_text(f"{before}{BEGIN}\n\n{markdown}\n{END}{after}", encoding="utf-8")
+        raise ValueError(f"{file.name} has no lines {begin_mark} and {end_mark}; nothing was written over")
+    file.write_text(f"{before}{begin}\n\n{markdown}\n{end}{after}", encoding="utf-8")
 
 
 def machine() -> str:
