@@ -156,6 +156,35 @@ def test_agrees_with_flat_tops_that_ffmpeg_counts(tmp_path: Path) -> None:
     assert found.clipped_runs * found.longest_clipped_run_frames == pytest.approx(counted, rel=0.04)
 
 
+@pytest.mark.parametrize("rate_hz", [8_000, 96_000, 384_000])
+@pytest.mark.parametrize("channels", [1, 3, 6, 8])
+def test_every_fault_at_odd_rates_and_layouts(channels: int, rate_hz: int) -> None:
+    """Each of them put into the last channel, or all around, and found to the frame; floats, not integers."""
+    samples = varied(3, rate_hz, 1.0, channels) * np.float32(0.3)
+    samples -= samples.mean(axis=0)
+    samples[: rate_hz // 8] = 0
+    samples[-rate_hz // 16 :] = 0
+    samples[rate_hz // 2 : rate_hz // 2 + 5, -1] = 1.25
+    sounding = slice(rate_hz // 8, rate_hz - rate_hz // 16)
+    samples[sounding, -1] += np.float32(0.01)
+    samples[rate_hz // 8] = samples[-rate_hz // 16 - 1] = 0.1
+    if channels > 1:
+        samples[:, 0] = 0
+
+    found = faults(samples, rate_hz)
+
+    assert (found.clipped_runs, found.longest_clipped_run_frames) == (1, 5)
+    assert found.first_clipped_s == pytest.approx([(rate_hz // 2) / rate_hz])
+    assert (found.leading_zero_frames, found.trailing_zero_frames) == (rate_hz // 8, rate_hz // 16)
+    assert found.leading_silence_s == pytest.approx(1 / 8)
+    assert found.trailing_silence_s == pytest.approx(1 / 16)
+    expected = samples.mean(axis=0, dtype=np.float64)
+    assert found.dc_offsets_full_scale == pytest.approx(expected.tolist(), abs=1e-6)
+    assert found.dead_channels == ((0,) if channels > 1 else ())
+    assert found.effective_bits is None
+    assert (found.correlation, found.level_difference_db, found.mono_loss_db, found.dual_mono) == (None,) * 4
+
+
 # Offset, channels
 
 
