@@ -6,13 +6,18 @@
                tests, a textbook of classical pieces, dance records. They do not agree on everything: in
                minor the textbook expects the raised seventh, dance records hardly know it.
     opening    A key and its relatives share nearly all notes; what sets the tonic apart is where
-               the song is at home. The first second or two vote again, with half the weight of
-               the song, and their bass notes with a fifth.
+               the song is at home. The first second or two vote again, with 0.6 of the weight of
+               the song, and their bass notes with 0.1.
+    bass       The bass notes of the whole song vote with 0.15 for the tonics whose root and fifth
+               they play.
+    minor      The fifth harmonic of every note is a major third, so that sounds with many harmonics
+               make a minor song look like its relative or parallel major; minor keys get a start
+               of 0.13. Explaining harmonics away in the spectrum was tried and did worse.
 
 Conventions
     confidence 0 to 1: how clear the decision was, from how far the best key leads the second; less where only
-               a few different notes sound, as in tuned drums. On 325 songs made by script it was about
-               the share that was right, or less; it is no promise for other music
+               a few different notes sound, as in tuned drums. Of 324 songs made by script 0.99 were right
+               from 0.8 upward, 0.93 from 0.4 to 0.8, half below 0.4; it is no promise for other music
     names      as written in most scores: "Db major" but "C# minor"
 
 Sources
@@ -21,7 +26,8 @@ Sources
     [F17]      Faraldo, Jordà and Herrera, A multi-profile method for key estimation in EDM, 2017; the
                set that Essentia calls "bgate"
     correlating: Krumhansl, Cognitive Foundations of Musical Pitch, 1990, chapter 4
-    opening and its weights: ours, chosen on songs made by script
+    the votes of opening, bass and minor: ours; their weights were chosen on 312 songs made by script, where
+    each can be a third smaller or larger at a cost of less than 0.01 in score
 
 Not here: the notes (``relkit.measure.chroma``), declared keys (``relkit.sheet``), writing a key
 (``relkit.vocabulary.key``).
@@ -57,7 +63,8 @@ PROFILES = (KRUMHANSL_KESSLER, KOSTKA_PAYNE, DANCE)
 BASS: Profile = ((1.0, 0.0, 0.2, 0.0, 0.2, 0.4, 0.0, 0.6, 0.0, 0.2, 0.0, 0.1),) * 2
 
 OPENING_S = 0.75  # time constant: seconds of sounding notes after which the weight is 1/e
-OPENING_WEIGHT, OPENING_BASS_WEIGHT = 0.5, 0.2
+OPENING_WEIGHT, OPENING_BASS_WEIGHT, BASS_WEIGHT = 0.6, 0.1, 0.15
+MINOR_START = 0.13  # in units of a correlation
 LEAST_PIECES = 4  # with notes in them; about 1.5 s
 LEAST_TONAL = (
     0.15  # share of the power in peaks; noise has below 0.01, dense recordings 0.35, most songs over 0.5
@@ -139,7 +146,9 @@ def key_of(notes: Notes) -> KeyEstimate:
         + OPENING_WEIGHT
         * np.mean([correlations(opening @ notes.chroma, profile) for profile in PROFILES], axis=0)
         + OPENING_BASS_WEIGHT * correlations(opening @ notes.bass, BASS)
-    ) / (1 + OPENING_WEIGHT + OPENING_BASS_WEIGHT)
+        + BASS_WEIGHT * correlations(notes.bass.sum(axis=0), BASS)
+        + MINOR_START * np.array([[0.0], [1.0]])
+    ) / (1 + OPENING_WEIGHT + OPENING_BASS_WEIGHT + BASS_WEIGHT)
     second, best = np.argsort(votes, axis=None)[-2:]
     lead = float(votes.flat[best] - votes.flat[second])
     variety = float(np.interp(_different(notes.chroma.sum(axis=0)), [FEW_NOTES, ENOUGH_NOTES], [0, 1]))
