@@ -48,7 +48,9 @@ class Course:
     Attributes:
         time_s, bpm: one value per window.
         clarity: how well the window repeats, 0 to about 1.
-        lead: how much more strongly the window repeats at this tempo than at the whole song's.
+        lead: how much more strongly the window repeats at this tempo than at the whole song's; 0 where
+            four beats of this tempo do not repeat better than four of the whole song's: notes of three
+            quarters of a beat within the same bars are no other tempo.
     """
 
     time_s: Curve
@@ -89,15 +91,17 @@ def follow(total: Curve, onsets: Onsets, beat_s: float) -> Course:
     windows = np.lib.stride_tricks.sliding_window_view(total, width)[::hop]
     reach = round(np.log(REACH) / FINE)
     tempi = 60 / beat_s * np.exp(np.arange(-reach, reach + 1) * FINE)
-    strength = np.concatenate([_strengths(part, 60 / tempi / step_s) for part in _parts(windows)])
+    parts = [_strengths(part, 60 / tempi / step_s) for part in _parts(windows)]
+    strength, bars = (np.concatenate(rows) for rows in zip(*parts, strict=True))
     path = np.clip(_best_path(strength), 1, len(tempi) - 2)
     rows = np.arange(len(path))
     a, b, c = (strength[rows, path + shift] for shift in (-1, 0, 1))
     bend = np.minimum(a - 2 * b + c, -1e-9)
     shift = np.clip(0.5 * (a - c) / bend, -1, 1)
     time_s = np.float64(onsets.first_s) + (rows * hop + width / 2) * np.float64(step_s)
-    whole = strength[:, reach - 2 : reach + 3].max(axis=1)
-    return Course(time_s, tempi[path] * np.exp(FINE * shift), b / sum(MULTIPLES), b - whole)
+    around = slice(reach - 2, reach + 3)
+    lead = np.where(bars[rows, path] > bars[:, around].max(axis=1), b - strength[:, around].max(axis=1), 0)
+    return Course(time_s, tempi[path] * np.exp(FINE * shift), b / sum(MULTIPLES), lead)
 
 
 def sections(
@@ -145,8 +149,8 @@ def _parts(windows: Curve) -> list[Curve]:
     return [windows[i : i + 64] for i in range(0, len(windows), 64)]
 
 
-def _strengths(windows: Curve, delays: Curve) -> Curve:
-    """Return how strongly every window repeats after one to four times each delay."""
+def _strengths(windows: Curve, delays: Curve) -> tuple[Curve, Curve]:
+    """Return how strongly every window repeats after one to four times each delay, and after four alone."""
     windows = windows - windows.mean(axis=1, keepdims=True)
     values = windows.shape[1]
     size = 1 << int(2 * values - 1).bit_length()
@@ -157,8 +161,9 @@ def _strengths(windows: Curve, delays: Curve) -> Curve:
         place = np.minimum(multiple * delays, values - 2.0)
         index = place.astype(int)
         part = place - index
-        strength += share * (likeness[:, index] * (1 - part) + likeness[:, index + 1] * part)
-    return strength
+        after = likeness[:, index] * (1 - part) + likeness[:, index + 1] * part
+        strength += share * after
+    return strength, after
 
 
 def _best_path(strength: Curve) -> np.ndarray[tuple[int], np.dtype[np.int64]]:

@@ -31,6 +31,12 @@ HEAVIEST = 4.0  # height above which an onset counts no more
 WINDOW_STEPS, STEP_S = 6, 1.0  # local errors are means over 6 s
 OUTLIER_S = 0.018  # an onset further from its group than this counts nothing
 PASSES = 5
+PATTERN_S = 8.0  # about: windows whose patterns of onsets are compared
+BIN_S, BLUR_S = 0.004, 0.007  # of such a pattern; the blur is a standard deviation
+FARTHEST_S, FARTHEST = 0.07, 0.125  # shift that is looked for; [s] and [beats]: hats alone return sooner
+BETTER = 0.1  # likeness that a shift must gain to be told
+UNLIKE = 0.25  # likeness of a window that has left the grid; those of straight songs stay above 0.35
+FEW = 0.2  # of the usual weight of onsets: windows with less tell nothing
 LOUD = 2.0  # height of an onset that may open the song
 OPENING_SHARE = 0.15  # of all onsets: what the first one counts
 SHARP = 0.25  # share of onsets on the beat that come before it: drums, ahead of slower attacks
@@ -61,34 +67,24 @@ class Grid:
         first_s: the first beat within the stretch.
         beats: how many fall within the stretch.
         error_s: local error, one value per second of the stretch; NaN where nothing can be told.
-        wander_s: the same by the phase of the strongest pulse, followed from second to second: unlike
-            ``error_s`` it can grow beyond a part of a beat.
-        held: share of onsets that stay near their place within the beat, 0 to 1.
+        shift_s: how much later than elsewhere the pattern of onsets within the beat comes, one value per
+            window: unlike ``error_s`` it sees what strays beyond a part of a beat.
     """
 
     beat_s: float
     first_s: float
     beats: int
     error_s: Curve
-    wander_s: Curve
-    held: float
+    shift_s: Curve
 
     @property
     def max_error_s(self) -> float:
         """The largest local error, whatever the sign."""
         return _largest(self.error_s)
 
-    @property
-    def max_wander_s(self) -> float:
-        """The largest wander that lasts for more than a second."""
-        wander = self.wander_s[np.isfinite(self.wander_s)]
-        if len(wander) < 3:
-            return _largest(wander)
-        return _largest(np.median(np.lib.stride_tricks.sliding_window_view(wander, 3), axis=1))
-
     def holds(self, max_error_s: float) -> bool:
         """Tell whether the music stays within an error of the grid."""
-        return max(self.max_error_s, self.max_wander_s) <= max_error_s
+        return max(self.max_error_s, _largest(self.shift_s)) <= max_error_s
 
 
 def _largest(values: Curve) -> float:
@@ -141,14 +137,12 @@ def fit(peaks: Peaks, beat_s: float, start_s: float, end_s: float) -> Grid | Non
     """
     if len(peaks.time_s) < 2 * len(HARMONICS):
         return None
-    wander = _wander(peaks, beat_s, start_s, end_s)
     exact_s, origin_s, slots = _least_squares(peaks, beat_s)
     beat_s = 60 / round(60 / exact_s, 2)  # the grid that people will type in; its errors are reported
     middle = np.average(slots, weights=peaks.weight) / SLOTS
     origin_s += middle * (exact_s - beat_s)
     late = peaks.time_s - origin_s - slots / SLOTS * beat_s
-    means, kept = _group_means(late, peaks, slots)
-    late -= means
+    late -= _group_means(late, peaks, slots)[0]
     weight = peaks.weight * (np.abs(late) < beat_s / SLOTS)
     total = _sums(peaks, weight, start_s, end_s)
     error = np.full(len(total), np.nan)
@@ -157,7 +151,7 @@ def fit(peaks: Peaks, beat_s: float, start_s: float, end_s: float) -> Grid | Non
     origin_s += _on_beat(peaks, slots, beat_s, origin_s)
     first_s = origin_s + beat_s * np.ceil((start_s - EARLIEST_S - origin_s) / beat_s)
     beats = int((end_s - first_s) / beat_s) + 1
-    return Grid(float(beat_s), float(first_s), beats, error, wander, float(kept.sum() / peaks.weight.sum()))
+    return Grid(float(beat_s), float(first_s), beats, error, _pattern_shifts(peaks, beat_s, start_s, end_s))
 
 
 def _sums(peaks: Peaks, values: npt.NDArray[np.float64], start_s: float, end_s: float) -> Curve:
@@ -168,27 +162,29 @@ def _sums(peaks: Peaks, values: npt.NDArray[np.float64], start_s: float, end_s: 
     return np.convolve(np.bincount(index, values, steps), soft, "full")[len(soft) // 2 :][:steps]
 
 
-def _wander(peaks: Peaks, beat_s: float, start_s: float, end_s: float) -> Curve:
-    """Return how the phase of the strongest pulse moves, its straight trend taken away."""
-    best: tuple[float, int, npt.NDArray[np.complex128]] | None = None
-    for k in HARMONICS[1:]:  # the beat itself would jump when off-beats alone play on
-        turn = np.exp(-2j * np.pi * k * peaks.time_s / beat_s) * peaks.weight
-        local = _sums(peaks, turn.real, start_s, end_s) + 1j * _sums(peaks, turn.imag, start_s, end_s)
-        strength = float(np.abs(local).sum())
-        if best is None or strength > best[0]:
-            best = strength, k, local
-    assert best is not None  # noqa: S101 - there are harmonics
-    _, k, local = best
-    weight = _sums(peaks, peaks.weight, start_s, end_s)
-    clear = np.abs(local) > 0.3 * weight
-    clear &= np.abs(local) > 0.3 * np.median(np.abs(local))
-    wander = np.full(len(local), np.nan)
-    if clear.sum() < 2:
-        return wander
-    at = np.flatnonzero(clear)
-    late = -np.unwrap(np.angle(local[clear])) / (2 * np.pi * k) * beat_s
-    wander[at] = late - np.polyval(np.polyfit(at, late, 1), at)
-    return wander
+def _pattern_shifts(peaks: Peaks, beat_s: float, start_s: float, end_s: float) -> Curve:
+    """Return how far the pattern within the beat is shifted in every window; all of it where it is lost."""
+    windows = max(2, round((end_s - start_s) / PATTERN_S))
+    bins = round(beat_s / BIN_S)
+    window = np.minimum((peaks.time_s - start_s) / (end_s - start_s) * windows, windows - 1).astype(int)
+    place = (peaks.time_s / beat_s % 1 * bins).astype(int) % bins
+    index = (window * BANDS + peaks.band) * bins + place
+    counts = np.bincount(index, peaks.weight, windows * BANDS * bins).reshape(windows, BANDS, bins)
+    rates = 2 * np.pi * np.fft.rfftfreq(bins, BIN_S)
+    patterns = np.fft.rfft(counts) * np.exp(-0.5 * (rates * BLUR_S) ** 2)
+    patterns[:, :, 0] = 0
+    others = patterns.sum(axis=0) - patterns
+    products = np.fft.irfft((patterns * others.conj()).sum(axis=1), bins)
+    energies = [np.fft.irfft((np.abs(part) ** 2).sum(axis=1), bins)[:, :1] for part in (patterns, others)]
+    likeness = products / np.sqrt(np.maximum(energies[0] * energies[1], 1e-24))
+    reach = int(min(FARTHEST_S, FARTHEST * beat_s) / BIN_S)
+    near = likeness[:, np.arange(-reach, reach + 1)]
+    best = near.argmax(axis=1)
+    shift = (best - reach) * BIN_S
+    shift[near[np.arange(windows), best] - likeness[:, 0] < BETTER] = 0.0
+    shift[likeness[:, 0] < UNLIKE] = FARTHEST_S
+    weight = counts.sum(axis=(1, 2))
+    return np.where(weight > FEW * np.median(weight), shift, np.nan)
 
 
 def _least_squares(peaks: Peaks, beat_s: float) -> tuple[float, float, npt.NDArray[np.int64]]:

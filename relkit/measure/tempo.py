@@ -36,13 +36,12 @@ Agreement = Literal[
 ]
 
 MAX_ERROR_MS = 20.0  # of a constant tempo
-MAX_SECTION_ERROR_MS = 8.0  # of a switch; what strays further in a few bars is played, not programmed
+MAX_SECTION_ERROR_MS = 6.0  # of a switch; what strays further in a few bars is played, not programmed
 LEAST_LENGTH_S = 4.0  # shorter signals have no tempo
 LEAST_CLARITY = 0.1  # noise and pads stay below 0.07 in a minute, music above 0.2
 LEAST_LOCAL_CLARITY = 0.3  # mean over windows; noise and pads stay below 0.1, a drift is above 0.5
 SHORT_CLARITY_S = 0.5  # more is asked of short signals, in which chance does more
 FULL_CLARITY = 0.3  # from here on clarity does not lower the confidence
-LEAST_HELD = 0.42  # least share of onsets that keep their place within the beat
 HINT_ODDS, HINT_NEAR_ODDS = 2.0, 0.4  # what a declared tempo, and its half or double, gain [log odds]
 NEAR = 0.04  # tempi closer than this are meant to be the same
 RESOLUTION_BPM = 0.01
@@ -177,7 +176,7 @@ def estimate(onsets: Onsets, hint: DeclaredTempo | None = None, beats_per_bar: i
     if grid is None:
         return nothing
     course = follow(total, onsets, beat_s)
-    if grid.holds(MAX_ERROR_MS / 1000) and grid.held >= LEAST_HELD and not course.leaves(60 / beat_s):
+    if grid.holds(MAX_ERROR_MS / 1000) and not course.leaves(60 / beat_s):
         tempo = _constant(grid, peaks, beats_per_bar)
     else:
         tempo = _changing(course, curves, onsets, peaks, beats_per_bar)
