@@ -1,8 +1,7 @@
 """What does a recipient read first? The note of a package as plain text.
 
 The note is a file of the signed package: its bytes follow from the facts alone,
-never from a clock, a locale or the Python that runs. Another wording is
-another ``RECIPE``.
+never from a clock, a locale or the Python that runs.
 
 What people typed never begins a line but the headline. Everything else of
 theirs stands behind a label of ours or further in, and has single spaces only,
@@ -30,12 +29,10 @@ from relkit.pack.names import one_line
 from relkit.pack.replacement import Place, Replacement
 from relkit.pack.statements import Fact, Note, Row, length_text, numbers, rating_of
 
-__all__ = ["RECIPE", "Note", "Place", "Replacement", "info_sheet", "length_text", "note_text"]
-
-RECIPE = "info-sheet-1"
+__all__ = ["Note", "Place", "Replacement", "info_sheet", "length_text", "note_text"]
 
 _WIDTH = 78
-_LABEL = 17  # columns of a label, the space behind it included
+_LABEL = 17  # columns of a label and the space behind it
 _VERSION = 20  # most columns of a version's label; a longer one has a line of its own
 _ALONE = "   "  # between two details; what people typed has no two spaces in a row
 _RIGHT_TO_LEFT = re.compile(

@@ -36,8 +36,7 @@ from relkit.pack.page_style import STYLE
 from relkit.pack.replacement import Replacement
 from relkit.pack.statements import Fact, Note, Row
 
-RECIPE = "note-page-1"
-
+_PICTURE = "data:image/jpeg;base64,"
 _SCALE = 1000  # units of a drawing that the longest version takes
 _WEDGE = 26  # units of the wedge that stands for a fade: a sign, not its length
 _MOST_TICKED_S = 1800.0  # a longer version would have a comb of ticks
@@ -92,6 +91,15 @@ def note_page(note: Note, cover_jpeg: bytes | None) -> bytes:
         "</html>",
     ]
     return ("\n".join(lines) + "\n").encode()
+
+
+def picture_span(page: bytes) -> tuple[int, int] | None:
+    """Return where the picture stands in a page of ours: offset and length [bytes], or None without one.
+
+    It is most of the page, and the same in every page with this cover, so a store can keep it apart.
+    """
+    before, mark, behind = page.partition(f'src="{_PICTURE}'.encode())  # nothing typed has this quote
+    return (len(before) + len(mark), behind.index(b'"')) if mark else None
 
 
 def _policy() -> str:
@@ -160,8 +168,7 @@ def _embargo(song: SongFacts) -> list[str]:
 def _masthead(song: SongFacts, cover_jpeg: bytes | None) -> Iterator[str]:
     yield "<header>"
     if cover_jpeg is not None:
-        picture = base64.b64encode(cover_jpeg).decode()
-        source = f"data:image/jpeg;base64,{picture}"
+        source = f"{_PICTURE}{base64.b64encode(cover_jpeg).decode()}"
         yield f'<img class="cover" src="{source}" alt="Cover of {escape(statements.title(song))}">'
     yield '<div class="names">'
     pieces = (
@@ -220,7 +227,7 @@ def _line(row: Row, longest_s: float) -> Iterator[str]:
 
     end, vocal = at(row.length_s), at(min(row.vocal_from_s or 0.0, row.length_s))
     minutes = range(60, math.ceil(row.length_s), 60) if longest_s < _MOST_TICKED_S else ()
-    yield (f'<svg class="line" viewBox="0 0 {_SCALE} 12" preserveAspectRatio="none" aria-hidden="true">')
+    yield f'<svg class="line" viewBox="0 0 {_SCALE} 12" preserveAspectRatio="none" aria-hidden="true">'
     strokes = ["M0 1V11", f"M{vocal} 6H{end}", *(f"M{at(minute)} 6V10" for minute in minutes)]
     if vocal:
         yield f'<path class="talk" d="M0 6H{vocal}"/>'

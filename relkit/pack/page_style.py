@@ -95,9 +95,9 @@ letter-spacing:-.01em;margin:.1rem 0 .5rem}
 
 section{margin-top:1.75rem}
 .notice{margin-top:0}
-.versions>li{padding:.8rem 0 .9rem;border-top:1px solid var(--hair)}
+.versions>li{display:grid;grid-template-columns:minmax(50%,1fr) auto;gap:0 1rem;align-items:baseline;
+padding:.8rem 0 .9rem;border-top:1px solid var(--hair)}
 .versions>li:last-child{border-bottom:1px solid var(--hair)}
-.versions>li{display:grid;grid-template-columns:minmax(50%,1fr) auto;gap:0 1rem;align-items:baseline}
 .versions>li>*{grid-column:1/-1}
 .versions>li>h3{grid-column:1}
 .versions>li>.rating{grid-column:2}
@@ -120,19 +120,22 @@ pre{background:var(--ground-code);padding:.7rem .85rem;margin:.6rem 0;white-spac
 font:.8125rem/1.5 ui-monospace,"DejaVu Sans Mono",monospace}
 .fingerprint{font:.875rem/1.5 ui-monospace,"DejaVu Sans Mono",monospace;margin:.6rem 0}
 
-@media (min-width:46rem){
+@media (min-width:46rem),print{
 main{padding:0 2rem 3rem}
 header{display:grid;grid-template-columns:15rem minmax(0,1fr);gap:2rem;align-items:end;padding:2.25rem 0 1rem}
 header>.names:only-child{grid-column:1/-1}
 .cover{margin:0}
-.versions>li{grid-template-columns:minmax(0,1fr) 8.5rem auto}
-.versions>li>.numbers{grid-column:3;display:grid;grid-template-columns:5rem 7rem 7rem 7rem}
-.numbers>:not(:last-child){text-align:end;white-space:nowrap}
 .steps{display:grid;grid-template-columns:minmax(0,4fr) minmax(0,5fr);gap:0 3rem}
 .steps>*+*{margin-top:0}
 .columns{columns:2;column-gap:3rem;margin-top:1.75rem}
 .columns section{break-inside:avoid;margin:0 0 1.75rem}
 .columns+section{margin-top:1rem}
+}
+
+@media (min-width:58rem),print{
+.versions>li{grid-template-columns:minmax(0,1fr) 8.5rem auto}
+.versions>li>.numbers{grid-column:3;display:grid;grid-template-columns:5rem 7rem 7rem 7rem}
+.numbers>:not(:last-child){text-align:end;white-space:nowrap}
 }
 
 @page{size:A4;margin:8mm 12mm}

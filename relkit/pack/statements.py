@@ -376,7 +376,7 @@ def _written(sound: SoundFacts | None) -> str:
         return ""
     rate = f"{sound.sample_rate_hz / 1000:g} kHz" if sound.sample_rate_hz else ""
     channels = _CHANNELS.get(sound.channels, f"{sound.channels} channels")
-    return ", ".join(filter(None, [_DEPTHS.get(sound.sample_format), rate, channels]))
+    return ", ".join(filter(None, [_DEPTHS.get(sound.sample_format), rate, channels]))  # an MP3 has no depth
 
 
 def remarks_on_files(note: Note) -> list[str]:
@@ -384,7 +384,8 @@ def remarks_on_files(note: Note) -> list[str]:
     mp3s = [file for file in note.files if format_of(file) == "MP3"]
     others = {format_of(file) for file in note.files} & {"WAV", "AIFF", "FLAC"}
     said = []
-    if len(mp3s) > 1:
+    # An MP3 that nobody here made was not measured, and nothing is known of its delay.
+    if len(mp3s) > 1 and all(file.sound and file.sound.meter for file in mp3s):
         rates = {file.sound.sample_rate_hz for file in mp3s if file.sound}
         which = "The MP3s" if len(rates) < 2 else "MP3s of one sample rate"
         said.append(

@@ -39,12 +39,12 @@ addEventListener("load", () => {
 """
 
 
-def measured(notes: list[Note], wide_px: int, folder: Path) -> list[dict[str, object]]:
-    """Lay notes out on screens of one width, and measure them from around."""
+def measured(screens: list[tuple[Note, int]], folder: Path) -> list[dict[str, object]]:
+    """Lay notes out on screens of some width [px], and measure them from around."""
     frames = "".join(
         f'<iframe style="width:{wide_px}px;height:800px;border:0" srcdoc="'
         f'{escape(note_page(note, cover(60)).decode(), quote=True)}"></iframe>'
-        for note in notes
+        for note, wide_px in screens
     )
     file = folder / "around.html"
     file.write_text(f"<!DOCTYPE html><meta charset=utf-8><body>{frames}<script>{MEASURE}</script>", "utf-8")
@@ -56,14 +56,21 @@ def measured(notes: list[Note], wide_px: int, folder: Path) -> list[dict[str, ob
     return found
 
 
-def test_nothing_sticks_out_of_a_narrow_phone(tmp_path: Path) -> None:
-    """360 CSS pixels, the narrowest common phone; hostile values wrap like all others."""
-    notes = [seven_note(REPLACEMENT), *map(note_saying, HOSTILE)]
-    found = measured(notes, 360, tmp_path)
+def test_nothing_sticks_out_of_a_screen(tmp_path: Path) -> None:
+    """A phone of 360 CSS pixels, and just above each width where the layout changes; hostile values wrap."""
+    full = seven_note(REPLACEMENT)
+    screens = [
+        (full, 740),
+        (full, 930),
+        (full, 1280),
+        *((note, 360) for note in (full, *map(note_saying, HOSTILE))),
+    ]
+    screens += [(note_saying("w" * 300), wide_px) for wide_px in (740, 930)]
+    found = measured(screens, tmp_path)
 
-    assert len(found) == len(notes)
-    for one in found:
-        assert one["wide"] == one["scrolls_to"] == 360
+    assert len(found) == len(screens)
+    for (_, wide_px), one in zip(screens, found, strict=True):
+        assert one["wide"] == one["scrolls_to"] == wide_px
         assert one["outside"] == []
         assert one["styled"] is True  # the policy's hash is that of the style
         assert one["picture_px"] == 60  # and it lets the cover through

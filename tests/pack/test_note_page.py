@@ -20,7 +20,7 @@ from relkit.pack import statements
 from relkit.pack.facts import SongFacts
 from relkit.pack.names import one_line
 from relkit.pack.note import Note, note_text
-from relkit.pack.page import note_page
+from relkit.pack.page import note_page, picture_span
 from relkit.pack.page_style import STYLE
 from tests.support.notes import FINGERPRINT, HOSTILE, REPLACEMENT, SONG, cover, note_saying, seven_note
 
@@ -159,6 +159,17 @@ def test_the_cover_is_in_the_page_and_may_be_missing() -> None:
     assert base64.b64decode(source.removeprefix("data:image/jpeg;base64,"), validate=True) == picture
     assert image["alt"] == "Cover of Lanterns on the Weir"
     assert not [tag for tag, _ in page(seven_note(), None).tags if tag == "img"]
+
+
+def test_the_picture_can_be_found_in_the_page_whatever_people_typed() -> None:
+    """A store keeps it apart; the same cover is the same stretch in every page."""
+    picture = cover(60)
+    written = note_page(note_saying('src="data:image/jpeg;base64,AAAA"'), picture)
+    span = picture_span(written)
+
+    assert span is not None
+    assert base64.b64decode(written[span[0] : sum(span)], validate=True) == picture
+    assert picture_span(note_page(seven_note(), None)) is None
 
 
 def test_names_decide_their_own_direction() -> None:

@@ -247,6 +247,9 @@ def test_what_lines_up_with_what_is_said_of_what_is_there() -> None:
     assert "gapless" not in flowing(note_of(*mp3s))
     assert "share encoder" not in flowing(note_of(mp3s[0], wavs[0]))
     assert "MP3" not in flowing(note_of(*wavs))
+    assert mp3s[0].sound is not None
+    foreign = replace(mp3s[0], sound=mp3s[0].sound.model_copy(update={"meter": None}))
+    assert "share encoder" not in flowing(note_of(foreign, mp3s[1]))
 
 
 def test_a_conversion_is_named_with_the_versions_that_it_was_needed_for() -> None:
