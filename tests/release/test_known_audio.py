@@ -40,6 +40,18 @@ def test_one_measuring_for_each_sound(release: Release, tmp_path: Path, meters: 
     assert len(meters) == 2
 
 
+def test_twins_in_one_commit(release: Release, tmp_path: Path, meters: list[Any]) -> None:
+    """One mix may stand for two versions: measured once, also where one is AIFF. One frame makes another."""
+    other = music(1)
+    other[20_000] += 0.1  # where no glimpse falls
+    takes = {"clean.wav": wav(music(1)), "dj.aiff": aiff(music(1)), "instrumental.wav": wav(other)}
+    report = release.commit([written(tmp_path / name, data) for name, data in takes.items()])
+    assert len(meters) == 2
+    sounds = {entry.version.id: entry.sound for entry in report.manifest.files if entry.version}
+    assert sounds["clean"] == sounds["dj"]
+    assert sounds["clean"] != sounds["instrumental"]
+
+
 RETAGGED = {
     "new chunk": ("clean.wav", wav(music(1), chunk(b"LIST", b"INFOINAM\6\0\0\0Weir\0\0"))),
     "large foreign chunk": ("clean.wav", wav(music(1), chunk(b"id3 ", bytes(range(256)) * 40))),
