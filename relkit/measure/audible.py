@@ -1,11 +1,13 @@
 """Where is sound, where do words begin, where does a song fall away? From one pass of levels.
 
 ``Envelope`` takes samples as they come and keeps one level for each 10 ms
-(1.4 MB for an hour), and to the sample where sound begins and ends. The questions are put to it afterwards, and "uncertain" is an answer.
+(1.4 MB for an hour), and to the sample where sound begins and ends. The
+questions are put to it afterwards, and "uncertain" is an answer.
 
 An edge must not hang on the number that it is found with: it is looked for at
-three thresholds, 6 dB apart, and where the outer two do not agree roughly, as
-in a whispered opening or a long slow fade, there is no answer.
+three thresholds, 6 dB apart, and where these do not agree roughly, as in a
+whispered opening or a long slow fade, there is no answer. Nor is there one
+where something short and loud, which may be a shout, comes well before the words.
 
 Conventions
     samples     float32, C-contiguous, shape (frames, channels), full scale 1.0
@@ -39,10 +41,11 @@ AUDIBLE = 10 ** (-60 / 20)  # of full scale
 _SLAB_BLOCKS = 64
 _SILENT_POWER = AUDIBLE**2
 _BODY_GATE = 0.1  # of the mean power of what is not silent
-_THRESHOLDS_DB = (-14.0, -20.0, -26.0)  # re body level; the middle one gives the time
+_THRESHOLDS_DB = (-20.0, -14.0, -26.0)  # re body level; the first one gives the time
 
-_WORD_S = 0.25  # a word lasts at least this long ...
-_WORD_FILLED = 0.7  # ... and is above the threshold for this share of it
+_WORD_S = 0.25  # words last at least this long ...
+_SHOUT_DB, _SHOUT_S = -14.0, 0.06  # ... and what is shorter, down to this, may be one
+_FILLED = 0.7  # share of it that is above the threshold
 _WORD_AGREES_S = 0.6  # a breath, a slow consonant, a swell of reverb before the word
 
 _FALL_S = 0.1  # what still counts as the song is heard over this long
@@ -66,7 +69,7 @@ class Envelope:
         self._rate_hz = rate_hz
         self._block_frames = max(1, rate_hz // BLOCKS_PER_SECOND)
         self._slabs = Slabs(rate_hz, channels, _SLAB_BLOCKS * self._block_frames)
-        self._levels: list[Levels] = []
+        self._levels: list[Levels] = []  # of each slab
         self._seen_frames = 0
         self._ended = False
         self._first: int | None = None
@@ -134,7 +137,7 @@ class Envelope:
         return np.concatenate(self._levels)[:blocks]
 
     def audible_span_s(self) -> tuple[float, float] | None:
-        """End the signal and return where sound begins and ends, to the frame; None for a file without any."""
+        """End the signal and return where sound begins and ends, to the frame; None if there is none."""
         self._finish()
         if self._first is None or self._last is None:
             return None
@@ -167,9 +170,13 @@ def first_word_s(vocal: Envelope) -> float | None:
     Returns:
         [s], to about 10 ms; None for a silent track, and where it cannot be told.
     """
-    levels = vocal.levels()
-    found = [_first_sustained(levels, _times(body_level(levels), db), vocal.block_s) for db in _THRESHOLDS_DB]
-    return _agreed(found, vocal.block_s, _WORD_AGREES_S)
+    levels, block_s = vocal.levels(), vocal.block_s
+    body = body_level(levels)
+    searched = [*((db, _WORD_S) for db in _THRESHOLDS_DB), (_SHOUT_DB, _SHOUT_S)]
+    found = [
+        _first_sustained(levels, _times(body, db), math.ceil(seconds / block_s)) for db, seconds in searched
+    ]
+    return _agreed(found, block_s, _WORD_AGREES_S)
 
 
 def falls_away_s(song: Envelope) -> float | None:
@@ -179,9 +186,11 @@ def falls_away_s(song: Envelope) -> float | None:
         [s], to about 10 ms; None for a silent song, where it cannot be told, and
         where what is left would be more than half of the song.
     """
-    levels = song.levels()
-    found = [_last_sustained(levels, _times(body_level(levels), db), song.block_s) for db in _THRESHOLDS_DB]
-    at = _agreed(found, song.block_s, _FALL_AGREES_S)
+    levels, block_s = song.levels(), song.block_s
+    body = body_level(levels)
+    length = math.ceil(_FALL_S / block_s)
+    found = [_last_sustained(levels, _times(body, db), length) for db in _THRESHOLDS_DB]
+    at = _agreed(found, block_s, _FALL_AGREES_S)
     if at is None or at < song.duration_s / 2:
         return None
     return min(at, song.duration_s)
@@ -192,30 +201,26 @@ def _times(power: float, db: float) -> float:
 
 
 def _agreed(blocks: list[int | None], block_s: float, within_s: float) -> float | None:
-    """Return the middle time where all thresholds found one and the outer two agree."""
-    low, middle, high = blocks
-    if low is None or middle is None or high is None or abs(low - high) * block_s > within_s:
+    """Return the time of the first search, if all found something and agree."""
+    found = [block for block in blocks if block is not None]
+    if len(found) < len(blocks) or (max(found) - min(found)) * block_s > within_s:
         return None
-    return middle * block_s
+    return found[0] * block_s
 
 
-def _first_sustained(levels: Levels, threshold: float, block_s: float) -> int | None:
+def _first_sustained(levels: Levels, threshold: float, length: int) -> int | None:
     """Return the block with which the first stretch begins that is mostly above a threshold."""
-    if threshold <= 0:
-        return None
     above = levels >= threshold
-    length = math.ceil(_WORD_S / block_s)
-    if len(above) < length:
+    if threshold <= 0 or len(above) < length:
         return None
     sums = np.concatenate([np.zeros(1, np.int64), np.cumsum(above)])
-    filled = sums[length:] - sums[:-length] >= _WORD_FILLED * length
+    filled = sums[length:] - sums[:-length] >= _FILLED * length
     starts = np.flatnonzero(filled & above[: len(filled)])
     return int(starts[0]) if len(starts) else None
 
 
-def _last_sustained(levels: Levels, threshold: float, block_s: float) -> int | None:
+def _last_sustained(levels: Levels, threshold: float, length: int) -> int | None:
     """Return the block behind the last one of the last short stretch whose mean reaches a threshold."""
-    length = math.ceil(_FALL_S / block_s)
     if threshold <= 0 or not len(levels):
         return None
     sums = np.concatenate([np.zeros(1), np.cumsum(levels, dtype=np.float64)])

@@ -23,11 +23,11 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from relkit.manifest import VersionFacts
+from relkit.pack import statements
 from relkit.pack.facts import SongFacts, VersionFile
 from relkit.pack.languages import three_letters
 from relkit.pack.names import one_line
 
-_RATINGS = {"explicit": "explicit", "clean": "clean", "no-edit-needed": "no edit needed"}
 _YEAR_FIRST = re.compile(r"(?:[©℗]|\([cCpP]\)|[Cc]opyright)?\s*([0-9]{4})(?![0-9])[\s,.:]*(.*)")
 
 
@@ -80,7 +80,7 @@ def tag_texts(song: SongFacts, file: VersionFile) -> TagTexts:
     owner = _line(song.copyright)
     return TagTexts(
         title=_title(song, file.version),
-        artist=_artist(song),
+        artist="".join(statements.who(song)),
         remixer=_line(song.remixer),
         album=_line(song.album),
         bpm=None if song.tempo_bpm is None else str(math.floor(song.tempo_bpm + Fraction(1, 2))),
@@ -112,15 +112,8 @@ def _lines(texts: Iterable[str]) -> tuple[str, ...]:
 
 
 def _title(song: SongFacts, version: VersionFacts) -> str:
-    title, label = one_line(song.title) or "Untitled", one_line(version.label)
-    return f"{title} ({label})" if label else title
-
-
-def _artist(song: SongFacts) -> str:
-    artist, guests = one_line(song.artist) or "Unnamed Artist", _lines(song.featured)
-    if not guests:
-        return artist
-    return f"{artist} feat. " + " & ".join(filter(None, [", ".join(guests[:-1]), guests[-1]]))
+    label = one_line(version.label)
+    return statements.title(song) + (f" ({label})" if label else "")
 
 
 def _genre(text: str | None) -> str | None:
@@ -151,8 +144,8 @@ def _year_and_owner(text: str | None) -> str | None:
 
 def _rating(version: VersionFacts) -> str:
     """Return the rating in words; a clean version says what it is free of."""
-    words = _RATINGS.get(version.rating or "") or one_line(version.rating or "") or "not declared"
-    return f"{words} (without {', '.join(_lines(version.removed))})" if version.removed else words
+    removed = ", ".join(_lines(version.removed))
+    return statements.rating_of(version) + (f" (without {removed})" if removed else "")
 
 
 def _comment(song: SongFacts, version: VersionFacts) -> str:

@@ -160,6 +160,7 @@ UNCERTAIN: dict[str, Callable[[], Track]] = {
     "a whispered verse": lambda: sung(6) * 10 ** (-22 / 20),
     "a choir that fades in": lambda: sung(8) * np.linspace(0, 1, 8 * RATE_HZ),
     "a long loud noise": lambda: noise(3, -17),
+    "a shout": lambda: np.concatenate([sung(0.12), silence(2)]),
 }
 
 

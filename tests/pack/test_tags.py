@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import io
+import re
 import struct
 import subprocess
 from dataclasses import fields
@@ -21,6 +22,7 @@ from relkit.pack.facts import SongFacts
 from relkit.pack.languages import three_letters
 from relkit.pack.names import one_line
 from relkit.pack.tags import ID3_CHUNK_AIFF, ID3_CHUNK_WAV, flac_blocks, id3_tag
+from relkit.pack.wav_chunks import info_chunk
 from tests.support.tag_facts import HOSTILE, SCRIPTS, file, song, version
 from tests.support.tagged_files import aiff, by_exiftool, by_ffprobe, by_mediainfo, flac, jpeg, mp3, wav
 
@@ -403,6 +405,34 @@ def test_any_text_stays_in_its_frame(artist: str, title: str, genre: str, owner:
     for kind, content in flac_blocks(of, file(), None):
         assert kind == 4
         assert content.count(b"\0\0\0") < len(content)  # it could be written at all
+
+
+def documented(column: str) -> set[str]:
+    """Return the names that the page of tags has in one column of its table of fields."""
+    page = Path(__file__).resolve().parents[2] / "docs" / "reference" / "tags.md"
+    lines = page.read_text(encoding="utf-8").partition("## Fields")[2].partition("## ID3")[0].splitlines()
+    heading, _, *rows = [
+        [cell.strip() for cell in line.strip("|").split("|")] for line in lines if line.startswith("|")
+    ]
+    cells = [row[heading.index(column)] for row in rows]
+    return {
+        name + after for cell in cells for name, after in re.findall(r"`([A-Z0-9]{3,})`( [A-Z][a-z]+)?", cell)
+    }
+
+
+def test_the_page_of_tags_names_every_field() -> None:
+    """And none that is not written."""
+    songs = (song(), song(copyright="Kettle"))
+    frames, comments, info = set[str](), set[str](), set[str]()
+    for of in songs:
+        names = {name.replace("TXXX:", "TXXX ") for name in texts_of(id3_tag(of, file(), None))}
+        frames |= {name.partition(":")[0] for name in names} | {"APIC"}
+        comment = dict(flac_blocks(of, file(), None))[4]
+        comments |= {name.decode() for name in re.findall(rb"\0([A-Z]+)=", comment)}
+        info |= set(re.findall("I[A-Z]{3}(?=.\0\0\0)", (info_chunk(of, file()) or b"")[4:].decode("latin-1")))
+    assert documented("ID3v2.3") == frames
+    assert documented("FLAC") == comments
+    assert documented("RIFF INFO") == info
 
 
 def test_every_fact_of_a_song_has_been_thought_of() -> None:
