@@ -172,6 +172,10 @@ def _remarks(numbers: dict[str, Any], answer: Measured) -> list[str]:
     bits, width = numbers["effective_bits"], {"int24": 24, "int32": 32}.get(answer.sample_format or "", 0)
     if bits is not None and 0 < bits < width:
         found.append(f"{bits} of {width} bits are in use")
+    if numbers["undithered"]:
+        found.append(
+            f"brought to 16 bits without dither, as is seen from {numbers['undithered_at_s']:.3f} s on"
+        )
     if numbers["dead_channels"]:
         found.append(f"channel {', '.join(str(channel + 1) for channel in numbers['dead_channels'])} is dead")
     if numbers["dual_mono"]:

@@ -14,7 +14,7 @@ Sources
     definitions: common practice, no source, unless a module it is built from names one
 
 Not here: how much of a fault is too much (``relkit.qc``), levels (``relkit.measure.levels``), how clipping
-(``clipping``) and a low-pass (``band_edge``) are told. Whether 16 bits were dithered is not told at all.
+(``clipping``), a low-pass (``band_edge``) and missing dither (``dither``) are told.
 """
 
 from __future__ import annotations
@@ -27,6 +27,7 @@ import numpy.typing as npt
 
 from relkit.measure.band_edge import BandEdge
 from relkit.measure.clipping import FlatTops
+from relkit.measure.dither import WINDOW_FRAMES, DitherWatch
 from relkit.measure.slabs import ABSURD, Samples, Slabs, without_absurd
 
 SLAB_FRAMES = 32_768
@@ -34,6 +35,7 @@ BLOCK_FRAMES = 4_096  # of a float32 product; small enough that OpenBLAS starts 
 FIRST_CLIPS = 10  # how many places are listed
 SILENCE_DBFS = -60.0
 DEAD_DBFS, ALIVE_DBFS = -80.0, -60.0
+DITHERED_BITS = 16  # at 24 bits nobody hears the difference
 FLOAT_BITS = 24  # float32 holds integers of so many bits exactly
 MOST_HEADROOM = 256.0  # of an int32 over full scale at 24 bits; floats that go higher hold no integers
 
@@ -62,6 +64,9 @@ class BounceFaults:
         dead_channels: those that stay below -80 dBFS while another exceeds -60 dBFS, from 0.
         effective_bits: the fewest bits per sample that hold the signal exactly, 0 for silence; None if no
             24 do. A 24-bit file with 16 here has nothing in its lowest 8.
+        undithered: whether quiet passages rest as they do where 16 bits were reached without dither
+            (``relkit.measure.dither``); None where ``effective_bits`` is not 16 or nothing is quiet.
+        undithered_at_s: the first such place.
         low_pass_hz: where the spectrum ends as if cut off, to 100 Hz (``relkit.measure.band_edge``);
             None where it does not.
         low_pass_drop_db: by how much it falls there within about 1 kHz, or None.
@@ -83,6 +88,8 @@ class BounceFaults:
     dual_mono: bool | None
     dead_channels: tuple[int, ...]
     effective_bits: int | None
+    undithered: bool | None
+    undithered_at_s: float | None
     low_pass_hz: int | None
     low_pass_drop_db: float | None
     nonfinite: bool
@@ -108,6 +115,8 @@ class BounceFaults:
             "dual_mono": self.dual_mono,
             "dead_channels": list(self.dead_channels),
             "effective_bits": self.effective_bits,
+            "undithered": self.undithered,
+            "undithered_at_s": _rounded(self.undithered_at_s, 3),
             "low_pass_hz": self.low_pass_hz,
             "low_pass_drop_db": _rounded(self.low_pass_drop_db, 2),
             "nonfinite": self.nonfinite,
@@ -152,6 +161,7 @@ class FaultMeter:
         self._products = np.zeros((channels, channels))
         self._equal = channels == 2
         self._bits = _Bits(bits)
+        self._dither = DitherWatch()
         self._edge = BandEdge(rate_hz)
 
     def feed(self, samples: Samples) -> None:
@@ -195,6 +205,8 @@ class FaultMeter:
             below.feed(np.negative(row, out=self._negative)[:frames], -float(low))
         self._add(rows)
         self._bits.take(rows, peak)
+        if (self._bits.effective() or FLOAT_BITS) <= DITHERED_BITS:
+            self._dither.take(rows[:, : frames - frames % WINDOW_FRAMES], self._position)
         if self._edge.frames <= frames:
             self._edge.feed(rows[:, : self._edge.frames])
         self._position += frames
@@ -216,6 +228,8 @@ class FaultMeter:
         difference_db, correlation, loss_db = self._stereo()
         alive = bool(self._peaks.max() > 10 ** (ALIVE_DBFS / 20))
         dead = np.flatnonzero(self._peaks < 10 ** (DEAD_DBFS / 20)) if alive else ()
+        judged = self._bits.effective() == DITHERED_BITS
+        undithered_from = self._dither.undithered_from if judged else None
         return BounceFaults(
             clipped_runs=len(clips),
             longest_clipped_run_frames=int(clips[:, 1].max(initial=0)),
@@ -232,6 +246,8 @@ class FaultMeter:
             dual_mono=(self._equal and bool(self._peaks[0] > 0)) if len(self._sums) == 2 else None,
             dead_channels=tuple(int(channel) for channel in dead),
             effective_bits=self._bits.effective(),
+            undithered=self._dither.undithered() if judged else None,
+            undithered_at_s=None if undithered_from is None else undithered_from / rate_hz,
             low_pass_hz=edge.hz if edge else None,
             low_pass_drop_db=edge.drop_db if edge else None,
             nonfinite=self._nonfinite,

@@ -57,7 +57,17 @@ WORDS: tuple[str, ...] = (
     "numbers",
     "curve",
 )
-WORDS += ("tempo", "agreement", "key", "runner_up", "confidence", "correlation", "dual_mono", "nonfinite")
+WORDS += (
+    "tempo",
+    "agreement",
+    "key",
+    "runner_up",
+    "confidence",
+    "correlation",
+    "dual_mono",
+    "nonfinite",
+    "undithered",
+)
 
 
 def names_in(document: Any) -> set[str]:

@@ -329,6 +329,80 @@ def test_floats_are_looked_at_to_the_end(declared: int | None) -> None:
     assert faults(samples, bits=declared).effective_bits is None
 
 
+# Dither
+
+
+def fading(samples: Samples, rate_hz: int = RATE_HZ, length_s: float = 8.0) -> Samples:
+    """Fade out over the last seconds, as the end of a song does."""
+    frames = round(length_s * rate_hz)
+    faded = samples.copy()
+    faded[-frames:] *= (np.linspace(1, 0, frames, dtype=np.float32) ** 3)[:, None]
+    return faded
+
+
+def by_sox(samples: Samples, folder: Path, effect: tuple[str, ...], rate_hz: int = RATE_HZ) -> Samples:
+    """Let SoX bring a signal to 16 bits."""
+    source = written(folder, samples, "PCM_24", rate_hz)
+    subprocess.run(["sox", "-D", source, "-b", "16", folder / "16 bit.wav", *effect], check=True)
+    read: Samples = soundfile.read(folder / "16 bit.wav", dtype="float32", always_2d=True)[0]
+    return read
+
+
+@pytest.mark.parametrize("rate_hz", [32_000, 44_100, 96_000])
+@pytest.mark.parametrize("channels", [1, 2])
+@pytest.mark.parametrize(("effect", "undithered"), [((), True), (("dither",), False)])
+def test_a_fade_without_dither_is_told_from_one_with_it(
+    effect: tuple[str, ...], undithered: bool, channels: int, rate_hz: int, tmp_path: Path
+) -> None:
+    """SoX rounds, or adds triangular dither; the place is in the last part of the fade."""
+    song = fading(music(14.0, rate_hz)[:, :channels], rate_hz, length_s=12.0)
+
+    found = faults(by_sox(song, tmp_path, effect, rate_hz), rate_hz, bits=16)
+
+    assert found.undithered is undithered
+    if undithered:
+        assert found.undithered_at_s is not None
+        assert 12 < found.undithered_at_s < 14
+    else:
+        assert found.undithered_at_s is None
+
+
+def test_shaped_dither_is_not_taken_for_none(tmp_path: Path) -> None:
+    """It moves so far that nothing is quiet, so nothing is said."""
+    assert faults(by_sox(fading(music(10.0)), tmp_path, ("dither", "-s"))).undithered is None
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_mutes_after_dither_are_no_missing_dither(seed: int) -> None:
+    """A clean edit is muted after the last bit was made; the edges rest, and are few."""
+    rng = np.random.default_rng(seed)
+    dithered = in_bits(fading(music(20.0)), 16, dither=rng)
+    for start in rng.integers(0, len(dithered) - 20_000, 30):
+        dithered[start : start + rng.integers(1000, 20_000)] = 0
+
+    assert faults(dithered, bits=16).undithered is False
+
+
+def test_noise_of_the_recording_does_the_same_service() -> None:
+    """Rounded without dither, but it carries noise of half a step, as a microphone's room does."""
+    rng = np.random.default_rng(1)
+    song = fading(music(10.0)) + rng.normal(0, 2.0**-16, (10 * RATE_HZ, 2))
+
+    assert faults(in_bits(song, 16)).undithered is False
+
+
+@pytest.mark.parametrize("bits", [8, 15, 20, 24])
+def test_only_16_bits_are_judged(bits: int) -> None:
+    """At 24 bits nobody hears it; of other depths nobody asked."""
+    assert faults(in_bits(fading(music(10.0)), bits), bits=24).undithered is None
+
+
+def test_a_loud_song_says_nothing_about_dither() -> None:
+    """Nor do silence and a steady offset."""
+    assert faults(in_bits(music(5.0), 16)).undithered is None
+    assert faults(np.full((5 * RATE_HZ, 1), 3 * 2.0**-15, np.float32)).undithered is None
+
+
 # Low-pass
 
 
