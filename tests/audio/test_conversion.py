@@ -194,7 +194,8 @@ def test_the_dither_is_what_the_recipe_says() -> None:
 
 
 @pytest.mark.parametrize(
-    ("source_format", "target_format"), [("int24", "int16"), ("float32", "int16"), ("float32", "int24")]
+    ("source_format", "target_format"),
+    [("int24", "int16"), ("int32", "int24"), ("float32", "int16"), ("float32", "int24")],
 )
 @pytest.mark.parametrize("offset", [0.0, 0.25, 0.5], ids=lambda offset: f"{offset} LSB")
 def test_the_dithers_power_is_that_of_theory(source_format: str, target_format: str, offset: float) -> None:
@@ -202,9 +203,10 @@ def test_the_dithers_power_is_that_of_theory(source_format: str, target_format: 
     source, target = pcm(source_format), pcm(target_format)
     lsb = 2.0 ** (1 - BITS[target_format])
     count = 1 << 20
-    level = (
-        offset * lsb if source_format == "float32" else round(offset * 2 ** (BITS["int24"] - BITS["int16"]))
-    )
+    if source_format == "float32":
+        level: float = offset * lsb
+    else:
+        level = round(offset * 2 ** (BITS[source_format] - BITS[target_format]))
     raw = as_raw(np.full(count, level), source)
     error = steps(converted(raw, source, target), target) - offset
     # Mean: 4.5 standard deviations of 0.5 / sqrt(count). Power: the error's kurtosis is below 3, so
