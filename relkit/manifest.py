@@ -117,11 +117,18 @@ class SoundFacts(Signed):
 
 
 class Derivation(Signed):
-    """What a derived file was made from. The maker is noted but is no part of the key."""
+    """What a derived file was made from. The maker is noted but is no part of the key.
+
+    Attributes:
+        source_sha256: the sound identity of the source; of a file without sound, its SHA-256.
+        recipe: what was done to the sound or picture.
+        wrapping: SHA-256 of what stands before the sound and behind it, tags and all; null without sound.
+    """
 
     source_sha256: Sha256
     recipe: str
     made_with: str
+    wrapping: Sha256 | None = None
 
 
 class FileEntry(Signed):
@@ -178,6 +185,7 @@ class RevisionManifest(_Manifest):
     previous: list[Sha256]
     note: str = ""
     session: str | None = None
+    answers: list[Sha256] = []  # rejections, by the digest of their record, that this means to answer
     tool: str
 
 
@@ -229,6 +237,18 @@ class _Record(Signed):
         return f"records/{self.id}"
 
 
+class Gate(Signed):
+    """Something that would have stopped a shipment, had nobody given a reason to send it all the same.
+
+    Attributes:
+        gate: "explicit", "embargo", "approval", "rejection" or "quality".
+        findings: what was found, a line each.
+    """
+
+    gate: str
+    findings: list[str]
+
+
 class ShippedRecord(_Record):
     """A package went to a recipient on a day."""
 
@@ -238,9 +258,12 @@ class ShippedRecord(_Record):
     form: str  # "folder" or "zip"; what a later version adds is refused where it is asked for, not before
     revision: RevisionNumber
     versions: list[str]
+    formats: list[str] = []  # that were asked for: keys of relkit.pack.renditions.FORMATS
     channel: str | None = None
     note: str = ""
-    despite: str | None = None  # why explicit material went to somebody who excludes it
+    despite: str | None = None  # why it went out all the same
+    gates: list[Gate] = []  # past which it went with that reason
+    by: str | None = None  # who sent it
 
     @property
     def ref(self) -> str:
@@ -256,14 +279,60 @@ class WithdrawnRecord(_Record):
     never_sent: bool = False
 
 
+class Place(Signed):
+    """A stretch of one version, or a moment where start and end are equal."""
+
+    start_ms: Count
+    end_ms: Count
+
+
+ANSWERS = ("received", "playing", "accepted", "asked", "rejected")
+
+
+class ReplyRecord(_Record):
+    """What came back for a shipment; ``of`` is the shipment's digest.
+
+    Attributes:
+        answer: one of ``ANSWERS``.
+        version: that it speaks of; None where it is about all of the package.
+        places: where in that version, by the time in its file.
+        text: the reason of a rejection, or what was asked for.
+        number: of a rejection, counted in the release from 1; a label, like a revision's.
+    """
+
+    type: Literal["reply"] = "reply"
+    recipient: RecipientFacts
+    replied_on: Day
+    answer: str
+    version: str | None = None
+    places: list[Place] = []
+    text: str = ""
+    number: Annotated[int, Field(ge=1, le=2**31)] | None = None
+
+
+class ApprovedRecord(_Record):
+    """Somebody who has a say agreed to a revision; ``of`` is its digest."""
+
+    type: Literal["approved"] = "approved"
+    by: str
+    role: str  # "artist", "label", "mastering"
+    revision: RevisionNumber
+    note: str = ""
+
+
 class OtherRecord(_Record):
     """A record of a type that this version does not know: kept, shown, checked, not understood."""
 
     type: str
 
 
-Record = ShippedRecord | WithdrawnRecord | OtherRecord
-_RECORDS: dict[str, type[Record]] = {"shipped": ShippedRecord, "withdrawn": WithdrawnRecord}
+Record = ShippedRecord | WithdrawnRecord | ReplyRecord | ApprovedRecord | OtherRecord
+_RECORDS: dict[str, type[Record]] = {
+    "shipped": ShippedRecord,
+    "withdrawn": WithdrawnRecord,
+    "reply": ReplyRecord,
+    "approved": ApprovedRecord,
+}
 
 
 def _first_fault(error: ValidationError) -> str:

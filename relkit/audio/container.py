@@ -18,6 +18,7 @@ from __future__ import annotations
 from typing import BinaryIO
 
 from relkit.audio.aiff import FORMS, read_aiff
+from relkit.audio.flac import MAGIC, read_flac
 from relkit.audio.formats import Container, ContainerName, MpegFormat, Part, PcmFormat
 from relkit.audio.layout import RERENDER, BrokenAudioError, kept_whole, read_at
 from relkit.audio.mpeg import read_mpeg
@@ -59,6 +60,9 @@ def read_container(file: BinaryIO, size_bytes: int) -> Container:
         if head[:4] == b"FORM" and head[8:] in FORMS:
             name = FORMS[head[8:]]
             return read_aiff(file, size_bytes)
+        if head[:4] == MAGIC:
+            name = "other"
+            return read_flac(file, size_bytes)
         return read_mpeg(file, size_bytes) or kept_whole(size_bytes)
     except BrokenAudioError as broken:
         return kept_whole(size_bytes, name, broken)

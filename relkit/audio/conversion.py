@@ -108,6 +108,13 @@ def describe(source: PcmFormat, target: PcmFormat) -> str:
     return ", ".join(said)
 
 
+def made_with() -> str:
+    """Name the programs whose version decides the bytes of a conversion."""
+    import soxr
+
+    return f"numpy {np.__version__}, soxr {soxr.__version__}"
+
+
 class Converter:
     """Converts one stream of frames; feed all of them, then take the rest with ``finish``.
 

@@ -10,7 +10,22 @@ from typing import Annotated
 import typer
 
 import relkit
-from relkit.cli import audit, checkout, commit, diff, history, measure, new, ship, signer, verify, withdraw
+from relkit.cli import (
+    audit,
+    checkout,
+    commit,
+    diff,
+    history,
+    measure,
+    new,
+    recipients,
+    reply,
+    ship,
+    shipments,
+    signer,
+    verify,
+    withdraw,
+)
 from relkit.cli.output import say
 
 app = typer.Typer(
@@ -45,6 +60,9 @@ for command in (
     history.history,
     diff.diff,
     ship.ship,
+    shipments.shipments,
+    reply.reply,
+    reply.approve,
     checkout.checkout,
     withdraw.withdraw,
     verify.verify,
@@ -52,4 +70,5 @@ for command in (
     audit.audit,
 ):
     app.command()(command)
+app.add_typer(recipients.app, name="recipients")
 app.add_typer(signer.app, name="signer")

@@ -13,7 +13,7 @@ from relkit.errors import UsageError
 from relkit.filenames import shown
 
 if TYPE_CHECKING:
-    from relkit.release.packaging import Form
+    from relkit.release.package_files import Form
 
 
 def checkout(
@@ -27,6 +27,9 @@ def checkout(
     on: Annotated[
         str | None,
         typer.Option(metavar="DAY", help="The last one shipped on or before that day: yyyy-mm-dd."),
+    ] = None,
+    month: Annotated[
+        str | None, typer.Option(metavar="MONTH", help="The last one shipped in that month: yyyy-mm.")
     ] = None,
     shipment: Annotated[str | None, typer.Option(metavar="ID", help="The package of one shipment.")] = None,
     zipped: Annotated[
@@ -46,8 +49,12 @@ def checkout(
             "checkout needs a revision, --sent-to or --shipment, and only one of them",
             hint="For example: relkit checkout newest --to FOLDER",
         )
-    if on is not None and sent_to is None:
-        raise UsageError("--on goes with --sent-to", hint="Say to whom it was sent, with --sent-to.")
+    if (on or month) and sent_to is None:
+        raise UsageError(
+            "--on and --month go with --sent-to", hint="Say to whom it was sent, with --sent-to."
+        )
+    if on and month:
+        raise UsageError("--on and --month ask two questions", hint="Use one of them.")
     form: Form | None = None if zipped is None else "zip" if zipped else "folder"
     with opened(release) as opened_release:
         if revision is not None:
@@ -63,7 +70,7 @@ def checkout(
                 say(f"  {plural(len(made.kept), 'file')} were there already, byte for byte")
             return
         sent = (
-            opened_release.checkout_sent(sent_to, to, on=on, form=form)
+            opened_release.checkout_sent(sent_to, to, on=on, month=month, form=form)
             if sent_to is not None
             else opened_release.checkout_shipment(str(shipment), to, form=form)
         )

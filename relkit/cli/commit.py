@@ -32,6 +32,9 @@ def commit(
     without: Annotated[
         list[str] | None, typer.Option(metavar="VERSION", help="Leave a version out on purpose.")
     ] = None,
+    answers: Annotated[
+        list[int] | None, typer.Option(metavar="NUMBER", help="An open rejection that this answers.")
+    ] = None,
     release: ReleaseFolder = None,
     json: AsJson = False,
 ) -> None:
@@ -48,6 +51,7 @@ def commit(
             note=note,
             session=session,
             without=without or [],
+            answers=answers or [],
             progress=telling,
         )
     if json:

@@ -33,7 +33,7 @@ from collections.abc import Iterable
 from pathlib import PurePosixPath
 
 from relkit.filenames import fault_of_path, shown
-from relkit.manifest import PROOF, ReleaseFacts, VersionFacts
+from relkit.manifest import PROOF, VersionFacts
 from relkit.pack.facts import SongFacts
 from relkit.pack.names import MAX_LABEL_UNITS, LongLabelError, component, file_name, folder_name
 from relkit.pack.pattern import DEFAULT_PATTERN
@@ -134,30 +134,19 @@ def _place(container: str | None, suffix: str) -> tuple[str, str]:
     return _PLACES.get(container or "", (_ELSEWHERE, suffix.lower()))
 
 
-def bounce_path(release: ReleaseFacts, label: str, container: str | None, *, suffix: str = "") -> str:
-    """Return where a bounce lies, by what the manifest alone knows of its song: see ``version_path``."""
-    place, ending = _place(container, suffix)
-    return f"{place}/{file_name(_song(release), label, ending)}"
-
-
-def cover_path(song: SongFacts | ReleaseFacts, *, pattern: str = DEFAULT_PATTERN) -> str:
+def cover_path(song: SongFacts, *, pattern: str = DEFAULT_PATTERN) -> str:
     """Return where the cover lies in the package."""
-    return file_name(_song(song), "Cover", ".jpg", pattern=pattern)
+    return file_name(song, "Cover", ".jpg", pattern=pattern)
 
 
-def info_path(song: SongFacts | ReleaseFacts, *, pattern: str = DEFAULT_PATTERN) -> str:
+def info_path(song: SongFacts, *, pattern: str = DEFAULT_PATTERN) -> str:
     """Return where the note lies in the package, as text."""
-    return file_name(_song(song), "Info", ".txt", pattern=pattern)
+    return file_name(song, "Info", ".txt", pattern=pattern)
 
 
 def page_path(song: SongFacts, *, pattern: str = DEFAULT_PATTERN) -> str:
     """Return where the same note lies as a page."""
     return file_name(song, "Info", ".html", pattern=pattern)
-
-
-def _song(facts: SongFacts | ReleaseFacts) -> SongFacts:
-    """Return what names need to know of a song."""
-    return facts if isinstance(facts, SongFacts) else SongFacts(artist=facts.artist, title=facts.title)
 
 
 def sha256sums(entries: Iterable[tuple[str, str]]) -> bytes:

@@ -22,14 +22,12 @@ import re
 import textwrap
 from collections.abc import Iterable, Iterator, Sequence
 
-from relkit.manifest import MANIFEST_NAMESPACE, FileEntry, ReleaseFacts
 from relkit.pack import replacement, statements
-from relkit.pack.layout import MANIFEST, PUBLIC_KEY, SIGNATURE, SUMS
 from relkit.pack.names import one_line
 from relkit.pack.replacement import Place, Replacement
-from relkit.pack.statements import Fact, Note, Row, length_text, numbers, rating_of
+from relkit.pack.statements import Fact, Note, Row, length_text
 
-__all__ = ["Note", "Place", "Replacement", "info_sheet", "length_text", "note_text"]
+__all__ = ["Note", "Place", "Replacement", "length_text", "note_text"]
 
 _WIDTH = 78
 _LABEL = 17  # columns of a label and the space behind it
@@ -180,146 +178,3 @@ def _wrapped(text: str, *, first: str = "", later: str = "") -> list[str]:
         break_long_words=False,
         break_on_hyphens=False,
     )
-
-
-# --- the sheet that packages had before there was a page beside it
-
-
-def info_sheet(
-    release: ReleaseFacts,
-    files: Sequence[FileEntry],
-    *,
-    revision: int,
-    recorded_on: str,
-    fingerprint: str,
-    replaces: Replacement | None = None,
-) -> bytes:
-    """Write the sheet.
-
-    Args:
-        release: artist, title and what else is declared.
-        files: of the package, in the order they shall be listed; those without a version are left out.
-        revision: that the package is built from.
-        recorded_on: its day, "yyyy-mm-dd".
-        fingerprint: of the signing key, as ``ssh-keygen -l`` prints it, "SHA256:...".
-        replaces: the package that this one takes the place of; it is then spoken of first.
-    """
-    sections = [
-        _old_replacement(replaces) if replaces else [],
-        _old_heading(release, revision, recorded_on),
-        list(_old_versions(files)),
-        list(_old_remarks(files)),
-        _old_proof(fingerprint),
-    ]
-    text = "\n\n".join("\n".join(lines) for lines in sections if lines) + "\n"
-    return text.replace("\n", "\r\n").encode()
-
-
-def _old_heading(release: ReleaseFacts, revision: int, recorded_on: str) -> list[str]:
-    title = f"{one_line(release.artist)} - {one_line(release.title)}"
-    facts = [
-        ("Tempo", one_line(release.tempo or "") or "not declared"),
-        ("Key", one_line(release.key or "") or "not declared"),
-        ("Revision", f"{revision}, recorded on {one_line(recorded_on)}"),
-    ]
-    return [title, "", *(f"{name:<10}{value}" for name, value in facts)]
-
-
-def _old_replacement(old: Replacement) -> list[str]:
-    """Say what happened to an earlier package, before anything else."""
-    which = f"revision {old.revision}, recorded on {one_line(old.recorded_on)}"
-    lines = [*_wrapped(f"THIS PACKAGE REPLACES an earlier one: {which}."), ""]
-    parts = [
-        ("Changed", old.changed),
-        ("Unchanged", old.unchanged),
-        ("Added", old.added),
-        ("Removed", old.removed),
-    ]
-    for name, labels in parts:
-        if labels or name == "Changed":
-            listed = ", ".join(map(one_line, labels)) or "nothing"
-            lines += _wrapped(listed, first=f"{name:<11}", later=" " * 11)
-    lines.append("")
-    if old.changed and old.same_length:
-        lines += _wrapped(
-            "What changed has the same length as before. Whether it starts at the same place was not "
-            "measured: try a cue point before you rely on it."
-        )
-    elif old.changed:
-        lines += _wrapped("The length of what changed is different: check cue points and edits.")
-    if old.unchanged:
-        lines += _wrapped("Unchanged versions hold the same audio as before, sample for sample.")
-    if old.changed or old.removed:
-        lines += _wrapped("Please stop using the earlier files of what changed or was removed.")
-    return [*lines, "", "-" * _WIDTH]
-
-
-def _old_versions(files: Sequence[FileEntry]) -> Iterator[str]:
-    """Yield the table of versions: one row of numbers, below it what was removed and the file."""
-    listed = [(entry, entry.version) for entry in files if entry.version is not None]
-    if not listed:
-        return
-    labels = [one_line(version.label) for _, version in listed]
-    pad = min(max(map(len, ["Version", *labels])), 24)
-    yield f"{'Version':<{pad}}  {'Length':>10}  {'Loudness':>12}  {'True peak':>11}  Rating"
-    yield f"{'-' * pad}  {'-' * 10}  {'-' * 12}  {'-' * 11}  {'-' * 14}"
-    for label, (entry, version) in zip(labels, listed, strict=True):
-        length, loudness, peak = numbers(entry.sound)
-        yield f"{label:<{pad}}  {length:>10}  {loudness:>12}  {peak:>11}  {rating_of(version)}"
-        if version.removed:
-            yield f"    removed: {', '.join(map(one_line, version.removed))}"
-        yield f"    {one_line(entry.name)}"
-
-
-def _old_remarks(files: Sequence[FileEntry]) -> Iterator[str]:
-    """Yield what a recipient has to know beside the numbers."""
-    if any(entry.version and entry.version.rating == "clean" for entry in files):
-        yield from _wrapped(
-            '"Clean" is the sender\'s own claim about a version. Broadcasters remain bound by their own code '
-            "and need to listen before they air it."
-        )
-        yield ""
-    yield from _wrapped(
-        "Clearing samples and other rights is the sender's part. Playing in public or on air falls "
-        "under the licences that the venue or station holds."
-    )
-    yield ""
-    yield from _wrapped(
-        "Set a moderate playback level before the first play, above all on headphones and large systems."
-    )
-
-
-def _old_proof(fingerprint: str) -> list[str]:
-    """Say how to check the package with stock tools, and what that proves."""
-    return [
-        "Checking this package",
-        "---------------------",
-        *_wrapped(
-            "In a terminal, in this folder, with tools that the system has. "
-            "First, is every file here and whole?"
-        ),
-        "",
-        f"    Linux     sha256sum -c {SUMS}",
-        f"    macOS     shasum -a 256 -c {SUMS}",
-        "    Windows   Get-FileHash FILE   (one file at a time, to compare with the list)",
-        "",
-        *_wrapped(f"Second, is {MANIFEST}, which lists the same files and digests, signed with this key?"),
-        "",
-        f'    echo "sender $(cat {PUBLIC_KEY})" > /tmp/sender.txt',
-        f"    ssh-keygen -Y verify -f /tmp/sender.txt -I sender -n {MANIFEST_NAMESPACE} \\",
-        f"        -s {SIGNATURE} < {MANIFEST}",
-        f"    ssh-keygen -l -f {PUBLIC_KEY}",
-        "",
-        *_wrapped(
-            "A good signature proves that whoever holds this key signed, and nothing about who that is. "
-            "The key lies in this package too, so compare its fingerprint with the sender, by telephone or "
-            "in an e-mail of their own:"
-        ),
-        "",
-        f"    {one_line(fingerprint)}",
-        "",
-        *_wrapped(
-            f"{SUMS} itself is not signed: it finds a damaged copy, not a forged one. "
-            "relkit verify compares every file with the signed list."
-        ),
-    ]

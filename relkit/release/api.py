@@ -16,21 +16,23 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Self
+from typing import TYPE_CHECKING, Any, Self
 
 from relkit.release.home import Home
 from relkit.release.workspace import Workspace
 
 if TYPE_CHECKING:
+    from relkit.manifest import ApprovedRecord, ReplyRecord
     from relkit.release.audit import AuditReport
     from relkit.release.audit import Progress as AuditProgress
     from relkit.release.checkout import PackageCheckout, RevisionCheckout
     from relkit.release.commit import CommitReport
     from relkit.release.diff import DiffReport
     from relkit.release.history import HistoryReport
-    from relkit.release.packaging import Form
+    from relkit.release.package_files import Form
     from relkit.release.scanning import Progress
     from relkit.release.ship import ShipReport
+    from relkit.release.shipments import ShipmentsReport
     from relkit.release.verify import VerifiedCopy
     from relkit.release.withdraw import WithdrawReport
 
@@ -106,6 +108,7 @@ class Release:
         note: str = "",
         session: str | None = None,
         without: Collection[str] = (),
+        answers: Sequence[int] = (),
         progress: Progress | None = None,
     ) -> CommitReport:
         """Record the release as it is now; see ``relkit.release.commit``."""
@@ -118,6 +121,7 @@ class Release:
             note=note,
             session=session,
             without=without,
+            answers=answers,
             progress=progress,
         )
 
@@ -141,32 +145,31 @@ class Release:
         *,
         kind: str | None = None,
         another: bool = False,
-        revision: str = "newest",
-        only: Sequence[str] = (),
-        form: Form = "folder",
-        folder: Path | None = None,
-        shipped_on: str | None = None,
-        channel: str | None = None,
-        note: str = "",
-        despite: str | None = None,
+        progress: Progress | None = None,
+        **order: Any,
     ) -> ShipReport:
-        """Build, write and record a package; see ``relkit.release.ship``."""
-        from relkit.release.ship import ship
+        """Build, write and record a package; ``order`` as ``relkit.release.ship.Order``."""
+        from relkit.release.ship import Order, ship
 
-        return ship(
-            self._workspace,
-            recipient,
-            kind=kind,
-            another=another,
-            revision=revision,
-            only=only,
-            form=form,
-            folder=folder,
-            shipped_on=shipped_on,
-            channel=channel,
-            note=note,
-            despite=despite,
-        )
+        return ship(self._workspace, recipient, Order(**order), kind=kind, another=another, progress=progress)
+
+    def shipments(self, **wanted: Any) -> ShipmentsReport:
+        """Return who holds what; ``wanted`` as ``relkit.release.shipments.Filter``."""
+        from relkit.release.shipments import Filter, shipments
+
+        return shipments(self._workspace, Filter(**wanted))
+
+    def reply(self, recipient: str, answer: str, **said: Any) -> ReplyRecord:
+        """Record what came back; see ``relkit.release.replies.reply``."""
+        from relkit.release.replies import reply
+
+        return reply(self._workspace, recipient, answer, **said)
+
+    def approve(self, revision: str, *, by: str, role: str, note: str = "") -> ApprovedRecord:
+        """Record that somebody agreed to a revision; see ``relkit.release.replies.approve``."""
+        from relkit.release.replies import approve
+
+        return approve(self._workspace, revision, by=by, role=role, note=note)
 
     def checkout(self, revision: str, folder: Path) -> RevisionCheckout:
         """Write a revision's files below a folder; see ``relkit.release.checkout``."""
@@ -175,12 +178,18 @@ class Release:
         return checkout_revision(self._workspace, revision, folder)
 
     def checkout_sent(
-        self, recipient: str, folder: Path, *, on: str | None = None, form: Form | None = None
+        self,
+        recipient: str,
+        folder: Path,
+        *,
+        on: str | None = None,
+        month: str | None = None,
+        form: Form | None = None,
     ) -> PackageCheckout:
         """Write what somebody received, byte for byte; see ``relkit.release.checkout``."""
         from relkit.release.checkout import checkout_sent
 
-        return checkout_sent(self._workspace, recipient, folder, on=on, form=form)
+        return checkout_sent(self._workspace, recipient, folder, on=on, month=month, form=form)
 
     def checkout_shipment(self, shipment: str, folder: Path, *, form: Form | None = None) -> PackageCheckout:
         """Write the package of one shipment; see ``relkit.release.checkout``."""

@@ -28,7 +28,7 @@ from relkit.release import ledger
 from relkit.release.home import Home
 from relkit.release.ledger import Entry
 from relkit.release.missing import Missing
-from relkit.release.packaging import restore
+from relkit.release.package_files import restore
 from relkit.release.workspace import VerifiedPackage, Workspace
 from relkit.store import integrity, records, revisions
 from relkit.store.ancestry import parents_of

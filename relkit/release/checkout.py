@@ -5,7 +5,7 @@ first, then every file under a temporary name. Nothing is replaced that the
 release does not have.
 
 Not here: decoding (``relkit.store.restoring``), forms of a package
-(``relkit.release.packaging``).
+(``relkit.release.package_files``).
 """
 
 from __future__ import annotations
@@ -14,21 +14,15 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import cast, get_args
 
-from relkit.errors import UsageError
 from relkit.filenames import below, shown
 from relkit.manifest import PackageManifest, RevisionManifest, ShippedRecord
-from relkit.release import ledger, packaging, placing
-from relkit.release.ledger import Entry, Ledger
-from relkit.release.packaging import Form
+from relkit.release import ledger, package_files, placing
+from relkit.release.ledger import Entry
+from relkit.release.package_files import Form
 from relkit.release.placing import ThereAlreadyError
-from relkit.release.recipients import AddressBook, Recipient, choose
-from relkit.release.ship import parsed_day
+from relkit.release.sent import sent_entry
 from relkit.release.workspace import Workspace, hash_of
 from relkit.store.revisions import NewerStoreError
-
-
-class NothingSentError(UsageError):
-    """Nothing was sent to that recipient, or not by that day."""
 
 
 @dataclass(frozen=True)
@@ -70,22 +64,29 @@ def checkout_revision(workspace: Workspace, which: str, folder: Path) -> Revisio
     with placing.Staging() as staging:  # all files appear, or none
         for entry in revision.manifest.files:
             if entry.name not in kept:
-                content = packaging.tree_of(revision.held.content, entry)
+                content = package_files.tree_of(revision.held.content, entry)
                 with staging.coming(places[entry.name]) as out:
-                    packaging.restore(workspace, content, entry, out.write)
+                    package_files.restore(workspace, content, entry, out.write)
         staging.appear()
     written = [entry.name for entry in revision.manifest.files if entry.name not in kept]
     return RevisionCheckout(revision.manifest, revision.held.digest, folder, written, sorted(kept))
 
 
 def checkout_sent(
-    workspace: Workspace, recipient: str, folder: Path, *, on: str | None = None, form: Form | None = None
+    workspace: Workspace,
+    recipient: str,
+    folder: Path,
+    *,
+    on: str | None = None,
+    month: str | None = None,
+    form: Form | None = None,
 ) -> PackageCheckout:
     """Write the package that somebody received.
 
     Args:
         recipient: name, as it is now or was on the day, or the start of the id.
-        on: the last package shipped on or before this day; None takes the newest.
+        on: the last package shipped on or before this day.
+        month: the last package shipped in this month, "yyyy-mm"; without either, the newest of all.
         form: None gives the form in which it went.
 
     Raises:
@@ -93,7 +94,7 @@ def checkout_sent(
         DamagedError, UntrustedSignerError: the record or package is not what it was.
     """
     book = ledger.read(workspace)
-    entry = _sent(workspace, book, recipient, on)
+    entry = sent_entry(workspace, book, recipient, on=on, month=month)
     return _written(workspace, entry, folder, form)
 
 
@@ -104,47 +105,13 @@ def checkout_shipment(
     return _written(workspace, ledger.read(workspace).find(shipment), folder, form)
 
 
-def _sent(workspace: Workspace, book: Ledger, text: str, on: str | None) -> Entry:
-    """Find the shipment that answers the question; withdrawn ones were never sent or do not count."""
-    last = parsed_day(on).isoformat() if on else None
-    sent = ledger.standing(workspace, book)
-    somebody = _who(workspace, sent, text)
-    theirs = [(record, entry) for record, entry in sent if record.recipient.id == somebody.id]
-    if not theirs:
-        raise NothingSentError(
-            f"nothing was sent to {shown(somebody.name)}", hint="relkit history shows what was sent to whom."
-        )
-    fitting = [(record, entry) for record, entry in theirs if last is None or record.shipped_on <= last]
-    if not fitting:
-        raise NothingSentError(
-            f"nothing was sent to {shown(somebody.name)} on or before {last}",
-            hint=f"The first shipment to them was on {theirs[0][0].shipped_on}.",
-        )
-    return fitting[-1][1]
-
-
-def _who(workspace: Workspace, sent: list[tuple[ShippedRecord, Entry]], text: str) -> Recipient:
-    """Find the recipient by any name that they had on some day or have now."""
-    named = [
-        Recipient(record.recipient.id, record.recipient.name, record.recipient.kind or "")
-        for record, _entry in sent
-    ]
-    now_known = AddressBook(workspace.home.folder).everybody()
-    meant = [somebody for somebody in [*now_known, *named] if somebody.matches(text)]
-    received = {record.recipient.id for record, _entry in sent}
-    # Of two who share a name, the one who never received anything cannot be meant.
-    likely = [somebody for somebody in meant if somebody.id in received]
-    hint = "relkit history shows what was sent to whom."
-    return choose(text, likely or meant or [*now_known, *named], hint=hint)
-
-
 def _written(workspace: Workspace, entry: Entry, folder: Path, form: Form | None) -> PackageCheckout:
     record, package = ledger.verified_shipment(workspace, entry)
     chosen = form or _form_of(record)
-    target = packaging.path_of(folder, package.manifest, chosen)
-    if not packaging.is_free(target):
+    target = package_files.path_of(folder, package.manifest, chosen)
+    if not package_files.is_free(target):
         raise ThereAlreadyError(target)
-    packaging.place(workspace, package, chosen, target, sealed=lambda: None)
+    package_files.place(workspace, package, chosen, target, sealed=lambda: None)
     return PackageCheckout(record, package.manifest, package.held.digest, target)
 
 

@@ -22,6 +22,7 @@ from relkit.manifest import MANIFEST_NAMESPACE, FileEntry, RevisionManifest, as_
 from relkit.release import placing
 from relkit.release.gathering import Gathered, gather, release_facts
 from relkit.release.remembering import Known, recall, remember
+from relkit.release.replies import open_rejections
 from relkit.release.scanning import Progress, Scanner, Wanted, same_files
 from relkit.release.taking_in import TakenIn, take_in
 from relkit.release.workspace import VerifiedRevision, Workspace, now
@@ -62,6 +63,15 @@ class CommitReport:
     strangers: list[str] = field(default_factory=list)
 
 
+@dataclass(frozen=True)
+class _Said:
+    """What somebody says about a revision; ``answers`` are digests of rejections."""
+
+    note: str
+    session: str | None
+    answers: list[str]
+
+
 def commit(
     workspace: Workspace,
     bounces: Sequence[Path] = (),
@@ -70,6 +80,7 @@ def commit(
     note: str = "",
     session: str | None = None,
     without: Collection[str] = (),
+    answers: Sequence[int] = (),
     progress: Progress | None = None,
 ) -> CommitReport:
     """Record the release as it is now.
@@ -80,6 +91,7 @@ def commit(
         note: one or more lines for people, kept in the manifest.
         session: the session or mix that it came from.
         without: versions to leave out on purpose.
+        answers: numbers of open rejections that this answers; it is then recorded even if no file changed.
         progress: told what is being read.
 
     Raises:
@@ -89,6 +101,7 @@ def commit(
         newest = workspace.newest()
         if newest is None:
             _require_no_past(workspace)
+        said = _Said(note, session, open_rejections(workspace, answers))
         sheet, taken = take_in(workspace, bounces, version, staging)
         previous = newest.manifest if newest else None
         gathered = gather(workspace.folder, sheet, previous, without, staging=staging)
@@ -102,11 +115,11 @@ def commit(
             and same_files(entries, newest.manifest.files)
             and facts == newest.manifest.release
         )
-        if unchanged and newest is not None:
+        if unchanged and newest is not None and not said.answers:
             staging.appear()
             scanner.save()
             return _report(newest.manifest, newest.held.digest, None, gathered, taken, changed=False)
-        manifest, digest = _write(workspace, newest, sheet, seen, scanner, staging, note, session)
+        manifest, digest = _write(workspace, newest, sheet, seen, scanner, staging, said)
         scanner.save()
         return _report(manifest, digest, previous, gathered, taken, changed=True)
 
@@ -153,8 +166,7 @@ def _write(
     seen: list[tuple[Wanted, FileEntry | None]],
     scanner: Scanner,
     staging: placing.Staging,
-    note: str,
-    session: str | None,
+    said: _Said,
 ) -> tuple[RevisionManifest, str]:
     """Store what is new, sign, and move the reference."""
     from relkit.store import revisions
@@ -178,8 +190,9 @@ def _write(
             revision=newest.manifest.revision + 1 if newest else 1,
             previous=[newest.held.digest] if newest else [],
             recorded_at=now().isoformat(),
-            note=note,
-            session=session,
+            note=said.note,
+            session=said.session,
+            answers=said.answers,
             tool=f"relkit {relkit.__version__}",
             files=entries,
         )
@@ -192,7 +205,7 @@ def _write(
             features=intake.features | (newest.held.features if newest else set()),
             parents=[newest.held.commit] if newest else [],
             moment=datetime.fromisoformat(manifest.recorded_at),
-            message=f"Revision {manifest.revision}\n\n{note}",
+            message=f"Revision {manifest.revision}\n\n{said.note}",
         )
     digest = revisions.read(workspace.repository, made).digest
     staging.appear()  # only now: whatever failed before this has left the folder as it was

@@ -109,8 +109,9 @@ def gather(
             absent.append(version_id)
     if lost_is_fault:
         _require_none_lost(newest, absent)
-    if below(folder, sheet.cover).is_file():
-        wanted.append(Wanted("cover", sheet.cover, below(folder, sheet.cover)))
+    for role, cover in (("cover", sheet.cover), ("cover-clean", sheet.clean_cover)):
+        if cover is not None and below(folder, cover).is_file():
+            wanted.append(Wanted(role, cover, below(folder, cover)))
     wanted.append(Wanted("sheet", SHEET, staging.where(folder / SHEET)))
     for first, second in twins([each.name for each in wanted]):
         raise BadPlaceError(
@@ -162,4 +163,8 @@ def _strangers(folder: Path, sheet: Sheet) -> list[str]:
         for path in place.iterdir()
         if path.is_file() and not path.name.startswith(".")
     }
-    return sorted(path for path in found if path != sheet.cover and sheet.version_at(path) is None)
+    return sorted(
+        path
+        for path in found
+        if path not in {sheet.cover, sheet.clean_cover} and sheet.version_at(path) is None
+    )

@@ -1,368 +1,333 @@
-"""From a revision to a package in the store, and from the store to a folder or ZIP.
+"""From a revision to a package in the store: sounds, words and pictures put together and signed.
 
 A package is the same for every recipient with the same wants: its manifest has
-no recipient, no clock and no tool in it. Bounces are content that the revision
-has already; only the info sheet and, the first time, the cover are added.
+no recipient, no clock and no tool in it.
 
-Not here: who gets it (``relkit.release.ship``), names and looks (``relkit.pack``).
+Not here: who gets it (``ship``) and what they take (``wants``), making sounds
+(``rendering``) and files (``filing``), names, tags and words (``relkit.pack``),
+writing a folder or ZIP (``package_files``).
 """
 
 from __future__ import annotations
 
-import json
-import os
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import datetime
-from fractions import Fraction
-from pathlib import Path, PurePosixPath
-from typing import TYPE_CHECKING, BinaryIO, Literal
+from pathlib import PurePosixPath
+from typing import TYPE_CHECKING
 
-from relkit.errors import DamagedError
-from relkit.filenames import below, shown
+from relkit.errors import UsageError
 from relkit.manifest import (
     MANIFEST_NAMESPACE,
-    Derivation,
     FileEntry,
     PackageManifest,
     VersionFacts,
     as_document,
 )
 from relkit.pack import layout, names
-from relkit.pack.note import Replacement, info_sheet
-from relkit.release import placing
-from relkit.release.workspace import VerifiedPackage, VerifiedRevision, Workspace
-from relkit.store import restoring, revisions
+from relkit.pack.facts import SongFacts, VersionFile, song_facts
+from relkit.pack.note import note_text
+from relkit.pack.page import note_page, picture_span
+from relkit.pack.pattern import DEFAULT_PATTERN
+from relkit.pack.renditions import Rendition, rendition
+from relkit.pack.statements import Note
+from relkit.pack.wrapping import BROADCAST, wrapped
+from relkit.release import package_files
+from relkit.release.covers import add_cover
+from relkit.release.derived import Derivatives, StoredFile
+from relkit.release.filing import Filing
+from relkit.release.package_files import tree_of
+from relkit.release.rendering import Job, Renderer, Sound
+from relkit.release.replacing import Earlier, replacement
+from relkit.release.stored_audio import pcm_of
+from relkit.release.timing import Timing
+from relkit.release.wants import Wants
+from relkit.release.workspace import VerifiedRevision, Workspace
+from relkit.sheet import Sheet
+from relkit.store import revisions
 
 if TYPE_CHECKING:
-    from relkit.store.content import Intake, Stored
+    from relkit.release.scanning import Progress
 
-Form = Literal["folder", "zip"]
-Sink = Callable[[bytes | memoryview], object]
+
+class NothingToSendError(UsageError):
+    """No file of the chosen versions can be had in the formats that were asked for."""
+
+    def __init__(self, formats: Sequence[str], remarks: Sequence[Remark]) -> None:
+        why = f": {remarks[0].fault}" if remarks else ""
+        super().__init__(
+            f"nothing can be sent as {' or '.join(formats)}{why}",
+            hint="Ask for another format with --format, for example wav-native.",
+        )
 
 
 @dataclass(frozen=True)
-class Earlier:
-    """The package that a recipient holds and that the new one takes the place of."""
+class Remark:
+    """Something that a person should know before the package goes out; it stops nothing."""
 
-    manifest: PackageManifest
-    digest: str
+    fault: str
+    hint: str
+
+
+@dataclass(frozen=True)
+class Built:
+    """A package in the store, and what was noticed on the way."""
+
+    commit: bytes
+    remarks: list[Remark] = field(default_factory=list)
+
+
+@dataclass
+class _Parcel:
+    """What a package is made from."""
+
+    workspace: Workspace
+    revision: VerifiedRevision
+    wants: Wants
+    sheet: Sheet
+    song: SongFacts
+    remarks: list[Remark] = field(default_factory=list)
+
+    @property
+    def pattern(self) -> str:
+        """What names are made by."""
+        return self.sheet.package_pattern or DEFAULT_PATTERN
 
 
 def build(
     workspace: Workspace,
     revision: VerifiedRevision,
-    versions: Sequence[VersionFacts],
+    wants: Wants,
     earlier: Earlier | None,
-) -> bytes:
+    progress: Progress | None = None,
+) -> Built:
     """Put a package into the store; the same one again is found, not made.
-
-    Returns:
-        The package's commit.
 
     Raises:
         DamagedError: content of the revision is missing.
-        UsageError: two files would have one name, or a label is too long.
-        BadInputError: the cover cannot be turned into a JPEG.
+        UsageError: two files would have one name, a label is too long, or nothing can be had in the formats.
+        BadInputError: the cover cannot be turned into a JPEG, or a bounce into another format.
     """
     from relkit.store.chunk_index import ChunkIndex
     from relkit.store.content import Intake
     from relkit.trust.canonical import canonical_bytes
     from relkit.trust.sshsig import sign
 
-    key = workspace.home.signing_key()
-    content = dict(revision.held.content)
-    facts = revision.manifest.release
-    audio = _audio(revision, versions)
+    sheet = sheet_of(workspace, revision)
+    parcel = _Parcel(workspace, revision, wants, sheet, song_facts(sheet, clean=wants.clean))
+    derivatives = Derivatives(workspace)
     with (
         workspace.repository.writer() as pack,
         Intake(pack, ChunkIndex(workspace.repository, workspace.cache)) as intake,
+        Renderer(workspace, derivatives, progress) as renderer,
     ):
-        cover = _cover(workspace, revision, intake, content)
-        note = info_sheet(
-            facts,
-            audio,
-            revision=revision.manifest.revision,
-            recorded_on=revision.manifest.recorded_at[:10],
-            fingerprint=key.public.fingerprint,
-            replaces=_replacement(earlier, audio, revision) if earlier else None,
-        )
-        files = [*audio, *cover, _small("note", layout.info_path(facts), note, intake, content)]
-        intake.settle()
-        names.distinct([*(entry.name for entry in files), *layout.PROOF_FILES])
-        manifest = PackageManifest(
-            format=1,
-            release_id=revision.manifest.release_id,
-            release=facts,
-            revision=revision.manifest.revision,
-            recorded_at=revision.manifest.recorded_at,
-            name=names.folder_name(facts.artist, facts.title, facts.tempo, facts.key),
-            of_revision=revision.held.digest,
-            replaces=earlier.digest if earlier else None,
-            files=sorted(files, key=lambda entry: entry.name),
-        )
+        filing = Filing(workspace, revision, intake, derivatives)
+        manifest = _manifest(parcel, filing, renderer, earlier)
         body = canonical_bytes(as_document(manifest))
-        return revisions.write(
+        commit = revisions.write(
             pack,
             manifest=body,
-            signature=sign(body, key, MANIFEST_NAMESPACE).encode(),
-            content={entry.sha256: tree_of(content, entry) for entry in files},
-            features=revision.held.features | intake.features,
+            signature=sign(body, workspace.home.signing_key(), MANIFEST_NAMESPACE).encode(),
+            content=filing.content,
+            features=filing.features | intake.features,
             parents=[revision.held.commit],
             moment=datetime.fromisoformat(manifest.recorded_at),
             message=f"Package of revision {manifest.revision}",
         )
+    derivatives.keep(
+        [StoredFile(entry, filing.content[entry.sha256]) for entry in filing.entries if entry.derived_from]
+    )
+    return Built(commit, parcel.remarks)
 
 
-def tree_of(content: dict[str, bytes], entry: FileEntry) -> bytes:
-    """Return where the store has a file of a manifest.
+def sheet_of(workspace: Workspace, revision: VerifiedRevision) -> Sheet:
+    """Return the sheet as it was committed.
 
     Raises:
-        DamagedError: it does not have it.
+        DamagedError: the revision has none, or the store does not give it back.
     """
-    if entry.sha256 not in content:
-        raise DamagedError(
-            f"{shown(entry.name)} is not in the store",
-            hint="Run relkit audit, then restore .relkit from a copy.",
+    from relkit.errors import DamagedError
+
+    entry = next((each for each in revision.manifest.files if each.role == "sheet"), None)
+    if entry is None:
+        raise DamagedError("the revision has no release sheet", hint="Run relkit audit.")
+    text = bytearray()
+    package_files.restore(workspace, tree_of(revision.held.content, entry), entry, text.extend)
+    return Sheet.parse(text.decode())
+
+
+def _manifest(
+    parcel: _Parcel, filing: Filing, renderer: Renderer, earlier: Earlier | None
+) -> PackageManifest:
+    """Add all files, and return what lists them."""
+    revision, song, pattern = parcel.revision.manifest, parcel.song, parcel.pattern
+    small = add_cover(
+        parcel.workspace, parcel.revision, filing, parcel.sheet, song, pattern, clean=parcel.wants.clean
+    )
+    files = _audio(parcel, filing, renderer, small)
+    note = Note(
+        song=song,
+        files=files,
+        revision=revision.revision,
+        recorded_on=revision.recorded_at[:10],
+        fingerprint=parcel.workspace.home.signing_key().public.fingerprint,
+        replaces=replacement(earlier, filing.entries, parcel.revision) if earlier else None,
+    )
+    filing.small("note", layout.info_path(song, pattern=pattern), note_text(note))
+    page = note_page(note, small)
+    filing.small("note", layout.page_path(song, pattern=pattern), page, apart=picture_span(page))
+    names.distinct([*(entry.name for entry in filing.entries), *layout.PROOF_FILES])
+    return PackageManifest(
+        format=1,
+        release_id=revision.release_id,
+        release=revision.release.model_copy(update={"title": song.title}),
+        revision=revision.revision,
+        recorded_at=revision.recorded_at,
+        name=layout.folder(song),
+        of_revision=parcel.revision.held.digest,
+        replaces=earlier.digest if earlier else None,
+        files=sorted(filing.entries, key=lambda entry: entry.name),
+    )
+
+
+# --- audio
+
+
+@dataclass(frozen=True)
+class _Planned:
+    """A file that a bounce becomes, and what it will be called."""
+
+    entry: FileEntry
+    version: VersionFacts
+    rendition: Rendition
+    name: str
+
+
+def _audio(
+    parcel: _Parcel, filing: Filing, renderer: Renderer, cover_jpeg: bytes | None
+) -> list[VersionFile]:
+    """Add the files of all versions; return what the note says of them."""
+    planned = list(_plan(parcel))
+    if not planned:
+        raise NothingToSendError(parcel.wants.formats, parcel.remarks)
+    content = parcel.revision.held.content
+    jobs = [Job(each.entry, tree_of(content, each.entry), each.rendition) for each in planned]
+    sounds = iter(renderer.sounds([job for job in jobs if job.rendition.format]))
+    timing = Timing(parcel.workspace, parcel.revision, parcel.sheet)
+    told: list[VersionFile] = []
+    for each, job in zip(planned, jobs, strict=True):
+        declared = parcel.sheet.versions.get(each.version.id)
+        file = VersionFile(
+            name=each.name,
+            version=each.version,
+            sound=each.entry.sound,
+            isrc=declared.isrc if declared else None,
+            ending=declared.ending if declared else None,
+            last_words=declared.last_words if declared else None,
+            timers=timing.of(each.entry, whole=each.rendition.format in BROADCAST),
         )
-    return content[entry.sha256]
+        if job.rendition.format is None:
+            filing.as_it_is(each.entry, each.name)
+        else:
+            sound = next(sounds)
+            file = replace(file, sound=sound.facts, made_by=_made_by(each))
+            parcel.remarks += _remarks(file, sound)
+            _file(parcel, filing, each, job, sound, file, cover_jpeg)
+        told.append(file)
+    return told
 
 
-def _audio(revision: VerifiedRevision, versions: Sequence[VersionFacts]) -> list[FileEntry]:
-    """Return the bounces of the chosen versions under their names in the package."""
-    chosen = {version.id for version in versions}
-    entries = [
-        entry for entry in revision.manifest.files if entry.version is not None and entry.version.id in chosen
-    ]
-    found = []
-    for entry in entries:
+def _plan(parcel: _Parcel) -> Iterator[_Planned]:
+    """Yield the files of the package, in the order of the sheet."""
+    wanted = {version.id for version in parcel.wants.versions}
+    for entry in parcel.revision.manifest.files:
         version = entry.version
-        assert version is not None  # noqa: S101 - chosen above
-        several = sum(other.version is not None and other.version.id == version.id for other in entries) > 1
-        path = PurePosixPath(entry.name)
-        label = f"{version.label} - {path.stem}" if several else version.label
-        place = layout.bounce_path(revision.manifest.release, label, entry.container, suffix=path.suffix)
-        found.append(entry.model_copy(update={"name": place}))
-    return found
+        if version is None or version.id not in wanted:
+            continue
+        is_stem = version.parts == "stems"
+        places: set[str] = set()
+        for asked in ("wav-native",) if is_stem else parcel.wants.formats:
+            made = rendition(entry.container, pcm_of(entry), asked)
+            if made is None:
+                parcel.remarks.append(
+                    Remark(
+                        f"{version.label} is not in the package as {asked}: it has "
+                        f"{entry.sound.channels if entry.sound else 0} channels",
+                        "Bounce it in stereo if they need it.",
+                    )
+                )
+                continue
+            name = _name(parcel, entry, version, made)
+            if name not in places:  # a bounce that goes out as it is goes out once
+                places.add(name)
+                yield _Planned(entry, version, made, name)
 
 
-def _small(
-    role: str,
-    name: str,
-    data: bytes,
-    intake: Intake,
-    content: dict[str, bytes],
-    made: Derivation | None = None,
-) -> FileEntry:
-    """Take in a file that is made here, and return its entry."""
-    from relkit.audio.formats import Container, Part
-
-    parts = (Part("opaque", 0, len(data)),) if data else ()
-    stored: Stored = intake.whole(Container("other", parts), data)
-    intake.settle()
-    content[stored.sha256] = stored.tree
-    return FileEntry(
-        role=role,
-        name=name,
-        size_bytes=stored.size_bytes,
-        sha256=stored.sha256,
-        xxh3_128=stored.xxh3_128,
-        derived_from=made,
-    )
+def _name(parcel: _Parcel, entry: FileEntry, version: VersionFacts, made: Rendition) -> str:
+    """Return where a file lies in the package."""
+    path = PurePosixPath(entry.name)
+    container = made.container or entry.container
+    suffix, pattern = path.suffix, parcel.pattern
+    declared = parcel.sheet.versions.get(version.id)
+    if declared is not None and declared.is_folder:
+        inside = (
+            path.relative_to(declared.path).as_posix() if path.is_relative_to(declared.path) else path.name
+        )
+        return layout.stem_path(parcel.song, version, inside, container, suffix=suffix, pattern=pattern)
+    return layout.version_path(parcel.song, version, container, suffix=suffix, pattern=pattern)
 
 
-# --- derived files: made once, found for ever
-
-
-def _cover(
-    workspace: Workspace, revision: VerifiedRevision, intake: Intake, content: dict[str, bytes]
-) -> list[FileEntry]:
-    """Return the cover as recipients get it, if the revision has one."""
-    from relkit.pack import artwork
-
-    source = next((entry for entry in revision.manifest.files if entry.role == "cover"), None)
-    if source is None:
-        return []
-    place = layout.cover_path(revision.manifest.release)
-    known = find_derived(workspace, source.sha256, artwork.RECIPE)
-    if known is not None:
-        entry, tree = known
-        content[entry.sha256] = tree
-        return [entry.model_copy(update={"name": place})]
-    picture = bytearray()
-    restore(workspace, tree_of(content, source), source, picture.extend)
-    made = Derivation(source_sha256=source.sha256, recipe=artwork.RECIPE, made_with=artwork.made_with())
-    return [_small("cover", place, artwork.cover_jpeg(bytes(picture)), intake, content, made)]
-
-
-def find_derived(workspace: Workspace, source_sha256: str, recipe: str) -> tuple[FileEntry, bytes] | None:
-    """Return a file that was made from this source by this recipe before, and its content.
-
-    A stored derivative always wins over making it again: another encoder, or a
-    newer one, would give other bytes.
-    """
-    from relkit.store import records
-
-    key = f"{source_sha256} {recipe}".encode()
-    kept = workspace.cache.get("derived", key)
-    if kept is not None:
-        row = json.loads(kept)
-        tree = bytes.fromhex(row["tree"])
-        if workspace.repository.has(tree):
-            return FileEntry.model_validate(row["entry"]), tree
-    targets = {
-        records.read(workspace.repository, ref, tag).target
-        for ref, tag in records.references(workspace.repository).items()
-        if ref.startswith("shipped/")
-    }
-    for target in sorted(targets):
-        package = workspace.verified_package(target)
-        for entry in package.manifest.files:
-            made = entry.derived_from
-            if made is not None and (made.source_sha256, made.recipe) == (source_sha256, recipe):
-                tree = package.held.content[entry.sha256]
-                row = {"entry": as_document(entry), "tree": tree.hex()}
-                workspace.cache.put("derived", [(key, json.dumps(row).encode())])
-                return entry, tree
-    return None
-
-
-# --- what changed against an earlier package
-
-
-def _replacement(earlier: Earlier, audio: Sequence[FileEntry], revision: VerifiedRevision) -> Replacement:
-    """Compare by sound, so that new tags alone are no change to a listener.
-
-    What only this package leaves out was not removed: the recipient may go on using it.
-    """
-    existing = _by_version(revision.manifest.files)
-    before = _by_version(earlier.manifest.files)
-    after = _by_version(audio)
-    shared = [version for version in after if version in before]
-    changed = [version for version in shared if _sounds(before[version]) != _sounds(after[version])]
-    return Replacement(
-        revision=earlier.manifest.revision,
-        recorded_on=earlier.manifest.recorded_at[:10],
-        changed=[_label(after[version]) for version in changed],
-        unchanged=[_label(after[version]) for version in shared if version not in changed],
-        added=[_label(after[version]) for version in after if version not in before],
-        removed=[_label(before[version]) for version in before if version not in existing],
-        same_length=all(_lengths(before[version]) == _lengths(after[version]) for version in shared),
-    )
-
-
-def _by_version(files: Sequence[FileEntry]) -> dict[str, list[FileEntry]]:
-    found: dict[str, list[FileEntry]] = {}
-    for entry in files:
-        if entry.version is not None:
-            found.setdefault(entry.version.id, []).append(entry)
-    return found
-
-
-def _sounds(entries: list[FileEntry]) -> list[str]:
-    return sorted(entry.sound.identity if entry.sound else entry.sha256 for entry in entries)
-
-
-def _lengths(entries: list[FileEntry]) -> list[Fraction]:
-    """Return lengths in seconds, exactly; of what has no sound, the number of bytes."""
-    return sorted(
-        Fraction(entry.sound.frames, max(entry.sound.sample_rate_hz, 1))
-        if entry.sound
-        else Fraction(entry.size_bytes)
-        for entry in entries
-    )
-
-
-def _label(entries: list[FileEntry]) -> str:
-    version = entries[0].version
-    return version.label if version else entries[0].name
-
-
-# --- out of the store
-
-
-def restore(workspace: Workspace, tree: bytes, entry: FileEntry, write: Sink) -> None:
-    """Write a file of a manifest, which says how long it is and what it hashes to.
-
-    Raises:
-        DamagedError: the store does not give these bytes back; what was written is no good.
-    """
-    restoring.restore(workspace.repository, tree, write, entry.sha256, size_bytes=entry.size_bytes)
-
-
-def place(
-    workspace: Workspace, package: VerifiedPackage, form: Form, target: Path, *, sealed: Callable[[], None]
+def _file(
+    parcel: _Parcel,
+    filing: Filing,
+    each: _Planned,
+    job: Job,
+    sound: Sound,
+    file: VersionFile,
+    cover_jpeg: bytes | None,
 ) -> None:
-    """Write a package as a folder or ZIP that appears whole, or not at all.
-
-    Args:
-        target: the folder or file to appear; nothing may stand there but an empty folder.
-        sealed: called when every byte is written and checked, before it appears.
-
-    Raises:
-        DamagedError: the store does not give back what the manifest says.
-    """
-    if form == "zip":
-        with placing.appearing(target) as out:
-            _zip(workspace, package, out)
-            sealed()
-        return
-    with placing.appearing_folder(target) as part:
-        for name, _size, body in _bodies(workspace, package):
-            with placing.appearing(below(part, name)) as out:
-                body(out.write)
-        sealed()
+    """Wrap one sound and add it."""
+    assert each.entry.sound is not None  # noqa: S101 - it was rendered
+    wrapping = wrapped(
+        each.rendition,
+        parcel.song,
+        file,
+        frames=sound.facts.frames,
+        cover_jpeg=cover_jpeg,
+        recorded_at=datetime.fromisoformat(parcel.revision.manifest.recorded_at),
+        bounce=each.entry.sound,
+    )
+    filing.wrapped(each.name, each.version, job, sound, wrapping)
 
 
-def _zip(workspace: Workspace, package: VerifiedPackage, out: BinaryIO) -> None:
-    from relkit.pack.archive import write_zip
+def _made_by(each: _Planned) -> str:
+    """Say what was done to the samples of a bounce, for people."""
+    from relkit.audio.conversion import describe
 
-    moment = datetime.fromisoformat(package.manifest.recorded_at)
-    write_zip(out, package.manifest.name, moment, _bodies(workspace, package))
-
-
-def _bodies(workspace: Workspace, package: VerifiedPackage) -> list[tuple[str, int, Callable[[Sink], None]]]:
-    """Return every file of a package: name, size, and what writes it into a sink."""
-
-    def from_store(entry: FileEntry) -> Callable[[Sink], None]:
-        tree = tree_of(package.held.content, entry)
-        return lambda sink: restore(workspace, tree, entry, sink)
-
-    def from_memory(data: bytes) -> Callable[[Sink], None]:
-        return lambda sink: _ignored(sink(data))
-
-    found = [(entry.name, entry.size_bytes, from_store(entry)) for entry in package.manifest.files]
-    proof = proof_files(package)
-    return [*found, *((name, len(data), from_memory(data)) for name, data in proof.items())]
+    source, target = pcm_of(each.entry), each.rendition.target
+    if source is None or target is None:
+        return ""
+    if each.rendition.folder == "MP3":  # the encoder takes any depth; only another rate is worth a word
+        source, target = (replace(each, sample_format="float32") for each in (source, target))
+    return describe(source, target)
 
 
-def _ignored(_result: object) -> None:
-    return None
-
-
-def proof_files(package: VerifiedPackage) -> dict[str, bytes]:
-    """Return the files by which a package can be checked."""
-    from relkit.trust.sshsig import verify
-
-    key = verify(package.held.signature, package.held.manifest, MANIFEST_NAMESPACE)
-    return {
-        layout.MANIFEST: package.held.manifest,
-        layout.SIGNATURE: package.held.signature,
-        layout.PUBLIC_KEY: public_key_file(key.line),
-        layout.SUMS: layout.sha256sums((entry.name, entry.sha256) for entry in package.manifest.files),
-    }
-
-
-def public_key_file(line: str) -> bytes:
-    """Return what the signer's public key file holds."""
-    return f"{line}\n".encode()
-
-
-def path_of(folder: Path, package: PackageManifest, form: Form) -> Path:
-    """Return where a package appears in a folder."""
-    return folder / (f"{package.name}.zip" if form == "zip" else package.name)
-
-
-def is_free(target: Path) -> bool:
-    """Say whether nothing stands at a place but an empty folder."""
-    return not os.path.lexists(target) or (target.is_dir() and not any(target.iterdir()))
+def _remarks(file: VersionFile, sound: Sound) -> Iterator[Remark]:
+    """Yield what a person should hear about one file before it goes out."""
+    peak = file.sound.true_peak_dbtp if file.sound else None
+    if sound.clipped:
+        yield Remark(
+            f"{file.name}: {sound.clipped} samples lay up to {sound.over_db:.1f} dB over full scale "
+            "and were cut off",
+            f"Bounce it {sound.over_db:.1f} dB lower, or in a fixed-point format.",
+        )
+    if (
+        file.sound is not None
+        and file.sound.sample_format == "mpeg-layer-3"
+        and peak is not None
+        and peak > 0
+    ):
+        yield Remark(
+            f"{file.name}: encoding lifts its true peak to {peak:+.2f} dBTP, which some players clip",
+            f"A bounce {peak:.2f} dB lower would avoid it. Nothing was turned down.",
+        )

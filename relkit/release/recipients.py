@@ -1,9 +1,10 @@
-"""The address book: who receives, with one id for ever.
+"""The address book: who receives, with one id for ever, and what they want.
 
 A name is for people and may change or be shared by two; the id is random and
-is what records hold beside the name of the day. Addresses are not kept here yet.
+is what records hold beside the name of the day. Contacts and wishes stay in the
+user's folder: nothing of them but name and kind ever enters a release.
 
-Not here: what a recipient wants, and what was sent (``relkit.release.ship``).
+Not here: what a kind takes by default (``wants``), and what was sent (``ship``).
 """
 
 from __future__ import annotations
@@ -11,9 +12,10 @@ from __future__ import annotations
 import difflib
 import json
 import secrets
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import asdict, dataclass
 from pathlib import Path
+from typing import Any
 
 from relkit.errors import BadInputError, UsageError
 from relkit.filenames import same_name_key, shown
@@ -25,11 +27,28 @@ _LEAST_ID = 4  # characters of an id that may stand for the whole
 
 @dataclass(frozen=True)
 class Recipient:
-    """Somebody who receives packages."""
+    """Somebody who receives packages.
+
+    Attributes:
+        id: 32 hex digits.
+        kind: a value of ``RecipientKind``.
+        contact: how to reach them; free text.
+        versions: ids that they get instead of what their kind takes.
+        formats: that they get instead of what their kind takes.
+        form: "folder" or "zip"; None for whatever is asked for at shipping.
+        explicit: whether explicit material may go to them; None as their kind has it.
+        must_remove: what a clean version must have removed before it may go to them.
+    """
 
     id: str
     name: str
     kind: str
+    contact: str = ""
+    versions: tuple[str, ...] = ()
+    formats: tuple[str, ...] = ()
+    form: str | None = None
+    explicit: bool | None = None
+    must_remove: tuple[str, ...] = ()
 
     @classmethod
     def new(cls, name: str, kind: str | None) -> Recipient:
@@ -120,7 +139,7 @@ class AddressBook:
         """
         try:
             rows = json.loads(self._file.read_text(encoding="utf-8"))["recipients"]
-            return [Recipient(str(row["id"]), str(row["name"]), str(row["kind"])) for row in rows]
+            return [_from_row(row) for row in rows]
         except FileNotFoundError:
             return []
         except (ValueError, KeyError, TypeError) as error:
@@ -131,10 +150,47 @@ class AddressBook:
 
     def add(self, somebody: Recipient) -> None:
         """Add somebody, also where another has the same name."""
+        self._change(lambda everybody: [*everybody, somebody])
+
+    def replace(self, somebody: Recipient) -> None:
+        """Write somebody's new facts over those with the same id."""
+        self._change(lambda everybody: [somebody if each.id == somebody.id else each for each in everybody])
+
+    def remove(self, somebody: Recipient) -> None:
+        """Take somebody out. What was sent to them stays on record, under their id."""
+        self._change(lambda everybody: [each for each in everybody if each.id != somebody.id])
+
+    def _change(self, change: Callable[[list[Recipient]], list[Recipient]]) -> None:
         from filelock import FileLock
 
         self._file.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
         with FileLock(self._file.with_suffix(".lock")):
-            rows = [asdict(recipient) for recipient in [*self.everybody(), somebody]]
+            rows = [_row(recipient) for recipient in change(self.everybody())]
             text = json.dumps({"format": 1, "recipients": rows}, indent=2, ensure_ascii=False)
             files.replace(self._file, text.encode() + b"\n")
+
+
+def _row(somebody: Recipient) -> dict[str, Any]:
+    """Return what the file holds of somebody: what is not declared is left out."""
+    return {name: value for name, value in asdict(somebody).items() if value not in ("", (), None)}
+
+
+def _from_row(row: dict[str, Any]) -> Recipient:
+    """Read somebody; a file that a person edited is checked like anything else.
+
+    Raises:
+        ValueError, KeyError, TypeError: it is nobody.
+    """
+    lists = {name: tuple(map(str, row.get(name, ()))) for name in ("versions", "formats", "must_remove")}
+    explicit = row.get("explicit")
+    if explicit not in (True, False, None) or row.get("form") not in ("folder", "zip", None):
+        raise ValueError("explicit is true or false, form is folder or zip")
+    return Recipient(
+        str(row["id"]),
+        str(row["name"]),
+        RecipientKind(row["kind"]).value,
+        str(row.get("contact", "")),
+        form=row.get("form"),
+        explicit=explicit,
+        **lists,
+    )

@@ -4,7 +4,8 @@ The record is written when the package lies complete on the disk, in the moment
 before it gets its name: so there is no package without a record. Should the
 machine stop exactly between the two, ``checkout`` gives the recorded package.
 
-Not here: who somebody is (``recipients``), what a kind takes (``wants``).
+Not here: who somebody is (``recipients``), what they take (``wants``), what
+stands in the way (``gates``), several at once (``shipping``).
 """
 
 from __future__ import annotations
@@ -12,28 +13,31 @@ from __future__ import annotations
 import secrets
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from datetime import date, datetime
+from datetime import date
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from relkit.errors import RelkitError, UsageError
 from relkit.filenames import shown
 from relkit.manifest import PackageManifest, RecipientFacts, ShippedRecord, VersionFacts
 from relkit.pack.names import plain
-from relkit.release import ledger, packaging, wants
+from relkit.release import gates, ledger, package_files, packaging, wants
+from relkit.release.days import BadDayError, parsed_day
 from relkit.release.gathering import gather
 from relkit.release.ledger import Ledger
-from relkit.release.packaging import Earlier, Form
+from relkit.release.package_files import Form
+from relkit.release.packaging import Remark
 from relkit.release.placing import ThereAlreadyError
 from relkit.release.recipients import AddressBook, Recipient, UnknownRecipientError, choose
+from relkit.release.replacing import Earlier
 from relkit.release.scanning import Scanner
 from relkit.release.workspace import SHEET, NoSuchRevisionError, VerifiedRevision, Workspace, now
 from relkit.store.locking import writing
 
+if TYPE_CHECKING:
+    from relkit.release.scanning import Progress
+
 PACKAGES = "packages"
-
-
-class BadDayError(UsageError):
-    """A day that is none, or that cannot be."""
 
 
 @dataclass(frozen=True)
@@ -45,6 +49,7 @@ class ShipReport:
         digest: of the package's manifest.
         path: where the package lies now.
         uncommitted: files of the folder that differ from the newest revision, and so are not in it.
+        remarks: what should be known before the package goes out.
     """
 
     record: ShippedRecord
@@ -52,59 +57,80 @@ class ShipReport:
     digest: str
     path: Path
     uncommitted: list[str] = field(default_factory=list)
+    remarks: list[Remark] = field(default_factory=list)
+
+
+@dataclass(frozen=True)
+class Order:
+    """What is asked for at shipping; what is None or empty is as the recipient or their kind has it.
+
+    Attributes:
+        revision: what ``Workspace.revision`` takes.
+        only: version ids, instead of what they take.
+        formats: keys of ``relkit.pack.renditions.FORMATS``, instead of what they take.
+        folder: where the package appears; None takes ``packages`` in the release.
+        shipped_on: civil day "yyyy-mm-dd" of something that went out earlier; None is today, local time.
+        channel: how it went: link, mail, stick ...
+        by: who sent it.
+        despite: why it goes out although something stands in the way; recorded with what that was.
+    """
+
+    revision: str = "newest"
+    only: Sequence[str] = ()
+    formats: Sequence[str] = ()
+    form: Form | None = None
+    folder: Path | None = None
+    shipped_on: str | None = None
+    channel: str | None = None
+    by: str | None = None
+    note: str = ""
+    despite: str | None = None
 
 
 def ship(
     workspace: Workspace,
     recipient: str,
+    order: Order = Order(),
     *,
     kind: str | None = None,
     another: bool = False,
-    revision: str = "newest",
-    only: Sequence[str] = (),
-    form: Form = "folder",
-    folder: Path | None = None,
-    shipped_on: str | None = None,
-    channel: str | None = None,
-    note: str = "",
-    despite: str | None = None,
+    progress: Progress | None = None,
 ) -> ShipReport:
     """Build, sign, write and record a package.
 
     Args:
         recipient: name or start of the id. A new name is added if ``kind`` says what they are.
         another: add somebody although the name is taken.
-        revision: what ``Workspace.revision`` takes.
-        only: version ids, instead of what the kind takes.
-        folder: where the package appears; None takes ``packages`` in the release.
-        shipped_on: civil day "yyyy-mm-dd" of something that went out earlier; None is today, local time.
-        channel: how it went: link, mail, stick ...
-        despite: why explicit material goes to somebody who excludes it; recorded.
 
     Raises:
+        ClosedGateError: something stands in the way, and no reason was given.
         RelkitError: see the families; nothing is recorded then.
     """
-    today = date.today()  # noqa: DTZ011 - a civil day, where the user is
-    day = parsed_day(shipped_on) if shipped_on else today
-    if day > today:
-        raise BadDayError(
-            f"{day.isoformat()} has not come yet", hint="Give the day on which it went out, or leave it out."
-        )
+    day = _day(order.shipped_on)
     with writing(workspace.inside):
         if workspace.newest_held() is None:
             raise NoSuchRevisionError("there is nothing to ship", hint="Commit bounces first.")
-        source = workspace.revision(revision)
+        source = workspace.revision(order.revision)
         book = ledger.read(workspace)
         somebody, known = _recipient(workspace, recipient, kind, another=another)
-        reason = (despite or "").strip()
-        chosen = wants.choose(_versions(source), somebody.kind, only, reason)
+        reason = (order.despite or "").strip()
+        chosen = wants.choose(_versions(source), somebody, order.only, despite=bool(reason))
+        closed = gates.closed(
+            somebody, chosen, packaging.sheet_of(workspace, source), source, book, day, now()
+        )
+        if closed and not reason:
+            raise gates.ClosedGateError(closed)
+        wanted = wants.Wants(
+            tuple(chosen), wants.formats_for(somebody, order.formats), wants.excludes_explicit(somebody)
+        )
+        form: Form = order.form or ("zip" if somebody.form == "zip" else "folder")
         earlier = _earlier(workspace, book, somebody, source, day)
-        commit = packaging.build(workspace, source, chosen, earlier)
-        package = workspace.verified_package(commit)
+        built = packaging.build(workspace, source, wanted, earlier, progress)
+        package = workspace.verified_package(built.commit)
         record_id = secrets.token_hex(16)
-        where = folder or workspace.folder / PACKAGES / _shelf(day, somebody, record_id)
-        target = packaging.path_of(where, package.manifest, form)
-        if not packaging.is_free(target):
+        where = order.folder or workspace.folder / PACKAGES / _shelf(day, somebody, record_id)
+        target = package_files.path_of(where, package.manifest, form)
+        if not package_files.is_free(target):
             raise ThereAlreadyError(target)
         record = ShippedRecord(
             format=1,
@@ -118,19 +144,33 @@ def ship(
             form=form,
             revision=source.manifest.revision,
             versions=[version.id for version in chosen],
-            channel=channel,
-            note=note,
-            despite=reason if wants.needs_a_reason(chosen, somebody.kind) else None,
+            formats=list(wanted.formats),
+            channel=order.channel,
+            by=order.by,
+            note=order.note,
+            despite=reason if closed else None,
+            gates=closed,
         )
 
         def seal() -> None:
             if not known:
                 AddressBook(workspace.home.folder).add(somebody)
-            ledger.write(workspace, record, commit)
+            ledger.write(workspace, record, built.commit)
 
-        packaging.place(workspace, package, form, target, sealed=seal)
+        package_files.place(workspace, package, form, target, sealed=seal)
         uncommitted = _uncommitted(workspace)
-    return ShipReport(record, package.manifest, package.held.digest, target, uncommitted)
+    return ShipReport(record, package.manifest, package.held.digest, target, uncommitted, built.remarks)
+
+
+def _day(text: str | None) -> date:
+    """Return the civil day of a shipment: today where nothing is said, and never one to come."""
+    today = date.today()  # noqa: DTZ011 - a civil day, where the user is
+    day = parsed_day(text) if text else today
+    if day > today:
+        raise BadDayError(
+            f"{day.isoformat()} has not come yet", hint="Give the day on which it went out, or leave it out."
+        )
+    return day
 
 
 def _uncommitted(workspace: Workspace) -> list[str]:
@@ -205,17 +245,3 @@ def _earlier(
 def _shelf(day: date, somebody: Recipient, record_id: str) -> str:
     """Name the folder of one shipment: for people, and different for every one."""
     return f"{day.isoformat()} {plain(somebody.name, otherwise='recipient')[:40].strip(' .')} {record_id[:8]}"
-
-
-def parsed_day(text: str) -> date:
-    """Read a civil day.
-
-    Raises:
-        BadDayError: it is none.
-    """
-    try:
-        return datetime.strptime(text.strip(), "%Y-%m-%d").date()  # noqa: DTZ007 - a day has no zone
-    except ValueError as error:
-        raise BadDayError(
-            f"{shown(text)} is not a day", hint="Write it as yyyy-mm-dd, for example 2026-10-20."
-        ) from error

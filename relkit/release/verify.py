@@ -25,7 +25,7 @@ from relkit.pack import layout, zipform
 from relkit.pack.archive import BadArchiveError, Member, read_member, read_zip
 from relkit.pack.zipform import dos_moment
 from relkit.release.home import Home
-from relkit.release.packaging import public_key_file
+from relkit.release.package_files import public_key_file
 
 if TYPE_CHECKING:
     from relkit.trust.public_key import PublicKey

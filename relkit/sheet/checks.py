@@ -192,13 +192,13 @@ def _copyright(sheet: Sheet) -> Iterator[_Odd]:
 def _titles(sheet: Sheet) -> Iterator[_Odd]:
     """A title speaks of the song; of a version speaks its label."""
     has_clean = any(entry.version.rating == "clean" for entry in sheet.versions.values())
-    versions, explicit = _marks(sheet.title)
-    if has_clean and sheet.clean_title is None and (explicit or _MASKED.search(sheet.title)):
+    versions, _explicit = _marks(sheet.title)
+    if has_clean and sheet.clean_title is None and title_is_explicit(sheet):
         yield (
             ("title",),
             "title-explicit",
             "warn",
-            f"the title {quoted(sheet.title)} is marked explicit, and clean versions would carry it",
+            f"the title {quoted(sheet.title)} is explicit, and clean versions would carry it",
             'Take the mark out, or say what clean versions are called: clean_title = "...".',
         )
     elif versions:
@@ -211,6 +211,17 @@ def _titles(sheet: Sheet) -> Iterator[_Odd]:
         yield ("clean_title",), "clean-title-explicit", "fail", fault, "Take the mark out."
     elif versions:
         yield _version_in_title("clean_title", versions)
+
+
+def title_is_explicit(sheet: Sheet) -> bool:
+    """Say whether a title must not be read by whoever excludes what is explicit.
+
+    What the sheet declares counts; where it says nothing, a title that is marked
+    "(Explicit)" or has a masked word counts as explicit.
+    """
+    if sheet.title_rating is not None:
+        return sheet.title_rating == "explicit"
+    return _marks(sheet.title)[1] or _MASKED.search(sheet.title) is not None
 
 
 def _version_in_title(key: str, words: str) -> _Odd:

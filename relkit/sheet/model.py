@@ -27,6 +27,8 @@ DEFAULT_COVER_PX = 3000  # common practice, no source: what shops and distributo
 DEFAULT_EMBEDDED_PX = 600  # common practice, no source: what hardware players show without a pause
 DEFAULT_PROMO_LINE = "For promotional use only"
 ENDINGS = ("cold", "fade")
+SIGHT_RATINGS = ("explicit", "clean")  # of what is read or seen
+APPROVERS = ("artist", "label", "mastering")
 
 
 @dataclass(frozen=True)
@@ -56,6 +58,7 @@ class Sheet:
     """One release sheet.
 
     Attributes:
+        title_rating: "explicit" or "clean" as declared; see ``relkit.sheet.checks.title_is_explicit``.
         clean_title: instead of the title for whoever must not read that.
         embargo: not to be played or published before; has a zone.
         end_date: last day of use.
@@ -63,9 +66,11 @@ class Sheet:
         credits: roles and their names, in the order of the sheet.
         promo_line: what recipients read; "" for none.
         versions: in the order of the sheet, by id.
+        cover_rating: "explicit" or "clean" as declared; None counts as clean.
         clean_cover: instead of the cover for whoever must not see that.
         cover_size_px, cover_embedded_px: longest side of the cover beside the files and inside them.
         names: answers about file names, phrase to version id, for ``recognise``.
+        approvals: who has to agree to a revision before it is shipped, out of ``APPROVERS``.
         limits: limits of rules that the sheet sets itself, by name.
         package_pattern: pattern of file names in a package.
         text, name: what it was read from.
@@ -73,6 +78,7 @@ class Sheet:
 
     artist: str
     title: str
+    title_rating: str | None = None
     clean_title: str | None = None
     featured: tuple[str, ...] = ()
     remixer: str | None = None
@@ -96,11 +102,13 @@ class Sheet:
     bars: BarMap = field(default_factory=BarMap)
     versions: Mapping[str, VersionEntry] = field(default_factory=dict)
     cover: str = DEFAULT_COVER
+    cover_rating: str | None = None
     clean_cover: str | None = None
     cover_size_px: int = DEFAULT_COVER_PX
     cover_embedded_px: int = DEFAULT_EMBEDDED_PX
     names: Mapping[str, str] = field(default_factory=dict)
     package_pattern: str | None = None
+    approvals: tuple[str, ...] = ()
     limits: Mapping[str, float] = field(default_factory=dict)
     text: str = field(default="", repr=False, compare=False)
     name: str = field(default="release.toml", compare=False)

@@ -24,7 +24,15 @@ from relkit.sheet.bar_reading import BAR_FIELDS, make_bar_map
 from relkit.sheet.errors import NoSheetError, SheetError, SheetFault
 from relkit.sheet.fields import Field, WrongValueError, nearest, quoted
 from relkit.sheet.lines import Lines, Path, first_bad_statement, most_nested_key
-from relkit.sheet.model import DEFAULT_COVER, ENDINGS, FORMAT, Sheet, VersionEntry
+from relkit.sheet.model import (
+    APPROVERS,
+    DEFAULT_COVER,
+    ENDINGS,
+    FORMAT,
+    SIGHT_RATINGS,
+    Sheet,
+    VersionEntry,
+)
 from relkit.vocabulary import FORMS, PARTS, RATINGS, REMOVABLE, WELL_KNOWN, Version, is_slug
 
 MAX_SIZE_BYTES = 1_000_000  # a sheet is a page or two; more is some other file
@@ -37,6 +45,7 @@ TOP_FIELDS = {
     "format": Field(fields.number(low=1, high=1_000_000, unit="whole steps")),
     "artist": Field(fields.text, required=True),
     "title": Field(fields.text, required=True),
+    "title_rating": Field(fields.one_of(SIGHT_RATINGS)),
     "clean_title": Field(fields.text),
     "featured": Field(_TEXTS),
     "remixer": Field(fields.text),
@@ -62,6 +71,7 @@ TOP_FIELDS = {
     "artwork": Field(fields.table),
     "names": Field(fields.table),
     "package": Field(fields.table),
+    "approvals": Field(fields.list_of(fields.one_of(APPROVERS))),
     "limits": Field(fields.limits),
 }
 VERSION_FIELDS = {
@@ -81,6 +91,7 @@ VERSION_FIELDS = {
 }
 ARTWORK_FIELDS = {
     "cover": Field(fields.relative_path),
+    "rating": Field(fields.one_of(SIGHT_RATINGS)),
     "clean_cover": Field(fields.relative_path),
     "size_px": Field(fields.whole(low=300, high=8_000, unit="pixels")),
     "embedded_px": Field(fields.whole(low=100, high=2_000, unit="pixels")),
@@ -208,6 +219,7 @@ class _Reader:
             bars=bar_map,
             versions=versions,
             cover=cover,
+            cover_rating=artwork.get("rating"),
             clean_cover=clean_cover,
             **{f"cover_{name}": artwork[name] for name in ("size_px", "embedded_px") if name in artwork},
             names=names,

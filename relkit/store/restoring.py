@@ -83,6 +83,56 @@ def restore(
     return layout.size_bytes
 
 
+def essence_of(repository: Repository, content: bytes) -> LayoutPart | None:
+    """Return how the audio of a stored file lies in it; None for a file without.
+
+    Raises:
+        DamagedError: the layout cannot be read.
+    """
+    layout, _blobs = read_layout(repository, content)
+    return next((part for part in layout.parts if part.kind == "essence"), None)
+
+
+def codings_of(repository: Repository, content: bytes) -> set[str]:
+    """Return the codings that a stored file uses, so that a commit can say what reading it needs.
+
+    Raises:
+        DamagedError: the layout cannot be read.
+    """
+    layout, _blobs = read_layout(repository, content)
+    return {chunk.coding for part in layout.parts for chunk in part.chunks}
+
+
+def restore_essence(
+    repository: Repository,
+    content: bytes,
+    write: Callable[[memoryview], object],
+    sha256: str,
+    *,
+    size_bytes: int | None = None,
+) -> None:
+    """Write only the audio of a stored file, as it lies in it; the whole file is checked all the same.
+
+    Args, Raises: as ``restore``.
+    """
+    layout, _blobs = read_layout(repository, content)
+    start = end = at = 0
+    for part in layout.parts:
+        if part.kind == "essence":
+            start, end = at, at + part.size_bytes
+        at += part.size_bytes
+    at = 0
+
+    def only_audio(piece: bytes | memoryview) -> None:
+        nonlocal at
+        inside = memoryview(piece)[max(start - at, 0) : max(end - at, 0)]
+        at += len(piece)
+        if len(inside):
+            write(inside)
+
+    restore(repository, content, only_audio, sha256, size_bytes=size_bytes)
+
+
 _HINT = "Nothing was written. Run relkit audit, then restore .relkit from a copy."
 
 

@@ -54,13 +54,17 @@ USAGE = [
     (["signer", "frobnicate"], "frobnicate", "relkit signer --help"),
     (["checkout", "--to", "{}/out"], "checkout needs a revision", "relkit checkout newest"),
     (["checkout", "1", "--sent-to", "X", "--to", "{}/out"], "only one of them", "relkit checkout"),
-    (["checkout", "1", "--on", "2026-10-01", "--to", "{}/out"], "--on goes with --sent-to", "--sent-to"),
+    (
+        ["checkout", "1", "--on", "2026-10-01", "--to", "{}/out"],
+        "go with --sent-to",
+        "--sent-to",
+    ),
     (["checkout", "1", "--zip", "--to", "{}/out"], "no other form", "--zip"),
     (["checkout", "7", "--to", "{}/out"], "no revision 7", "newest is 1"),
     (["checkout", "deadbeef", "--to", "{}/out"], "no revision deadbeef", "relkit history"),
     (["checkout", "HEAD~1", "--to", "{}/out"], "no revision HEAD~1", "relkit history"),
     (["checkout", "--shipment", "abcd", "--to", "{}/out"], "no record is called abcd", "relkit history"),
-    (["checkout", "--sent-to", "Nobody", "--to", "{}/out"], "nobody is called Nobody", "relkit history"),
+    (["checkout", "--sent-to", "Nobody", "--to", "{}/out"], "nobody is called Nobody", "relkit shipments"),
     (["diff", "1", "9"], "no revision 9", "newest is 1"),
     (["ship", "Ixby"], "nobody is called Ixby", "--kind"),
     (["ship", "Ixby", "--kind", "friend"], "kind friend is not known", "club-dj"),
@@ -320,7 +324,7 @@ main()
         ("release.commit", "gather", ["commit"]),
         ("release.placing", "os.fsync", ["commit", "session"]),
         ("store.revisions", "write", ["commit"]),
-        ("release.packaging", "_bodies", ["ship", "Ixby", "--kind", "club-dj"]),
+        ("release.package_files", "_bodies", ["ship", "Ixby", "--kind", "club-dj"]),
     ],
 )
 def test_interrupted(relkit: Command, module: str, name: str, arguments: list[str]) -> None:

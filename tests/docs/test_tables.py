@@ -9,8 +9,10 @@ from pathlib import Path
 import pytest
 
 from relkit import errors
+from relkit.pack.renditions import FORMATS
 from relkit.release import wants
 from relkit.release.gathering import facts_of
+from relkit.release.recipients import Recipient
 from relkit.sheet import Sheet, new_sheet_text
 from relkit.vocabulary import Ambiguous, Recognised, recognise
 from relkit.vocabulary.recipients import RecipientKind
@@ -31,14 +33,23 @@ def test_every_kind_gets_what_the_page_says() -> None:
     """With the versions and ratings of a new sheet."""
     sheet = Sheet.parse(new_sheet_text("Ostrel Vane", "Lanterns on the Weir"))
     versions = [facts_of(entry) for entry in sheet.versions.values()]
-    told = {kind.strip("`"): (gets, excludes) for kind, gets, excludes in rows("recipients.md", "kind")}
+    told = {kind.strip("`"): cells for kind, *cells in rows("recipients.md", "kind")}
     assert told == {
-        kind.value: (
-            ", ".join(version.id for version in wants.choose(versions, kind.value)),
+        kind.value: [
+            ", ".join(
+                version.id for version in wants.choose(versions, Recipient.new("Somebody", kind.value))
+            ),
+            ", ".join(wants.formats_for(Recipient.new("Somebody", kind.value))),
             "yes" if kind in wants.NO_EXPLICIT else "",
-        )
+        ]
         for kind in RecipientKind
     }
+
+
+def test_every_format_is_on_the_page() -> None:
+    """With the folder that it lies in."""
+    told = {name.strip("`"): folder for name, folder, _ in rows("recipients.md", "format")}
+    assert told == dict(FORMATS)
 
 
 @pytest.mark.parametrize(("name", "meaning"), rows("bounces.md", "name"))

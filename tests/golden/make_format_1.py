@@ -133,7 +133,7 @@ def unknown_record(tiny: Tiny, shipment: ShipReport) -> None:
     held = records.read(repository, shipment.record.ref, tag)
     known = document(shipment.record)
     reply = {key: known[key] for key in ("format", "release_id", "recorded_at")} | {
-        "type": "reply",
+        "type": "of-a-later-version",
         "id": "5eed" * 8,
         "of": held.digest,
         "after": [held.digest],
@@ -168,7 +168,8 @@ def make(root: Path) -> bytes:
     for name in ("explicit.wav", "dj.aif"):
         (tiny.folder / "bounces" / name).write_bytes(bounces(2)[name])
     commit(tiny, expected, "another take")
-    ship(tiny, expected, "DJ Kettle Drum", form="zip", shipped_on="2025-06-01", only=["explicit", "dj"])
+    wishes: dict[str, Any] = {"only": ["explicit", "dj"], "formats": ["mp3"]}
+    ship(tiny, expected, "DJ Kettle Drum", form="zip", shipped_on="2025-06-01", **wishes)
     wishes = {"kind": "radio-programme", "only": ["explicit"], "despite": "asked for it"}
     ship(tiny, expected, "Radio Nowhere", shipped_on="2025-06-02", **wishes)
     ship(tiny, expected, "Radio Nowhere", shipped_on="2025-06-03", form="zip")

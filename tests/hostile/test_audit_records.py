@@ -289,7 +289,7 @@ def test_a_record_of_a_type_that_is_not_known_yet_is_kept(tiny: Tiny) -> None:
         key: value
         for key, value in document(tiny.shipments[0].record).items()
         if key in {"format", "release_id", "recorded_at", "of", "after"}
-    } | {"type": "reply", "id": "ef" * 16, "verdict": {"time_s": 12.5, "words": ["one", "two"]}}
+    } | {"type": "of-a-later-version", "id": "ef" * 16, "verdict": {"time_s": 12.5, "words": ["one", "two"]}}
     with opened(tiny) as repository:
         tag = bytes.fromhex(oid(tiny, shipped(tiny, 1)))
         target = records.read(repository, shipped(tiny, 1), tag).target
@@ -297,7 +297,8 @@ def test_a_record_of_a_type_that_is_not_known_yet_is_kept(tiny: Tiny) -> None:
     assert tiny.audit().records == 6
     with tiny.open() as release:
         assert any(
-            event.record is not None and event.record.type == "reply" for event in release.history().events
+            event.record is not None and event.record.type == "of-a-later-version"
+            for event in release.history().events
         )
     with opened(tiny) as repository:
         forged = later | {"id": "ee" * 16, "of": "0" * 64}

@@ -11,13 +11,13 @@ import pytest
 
 from relkit.audio.formats import ContainerName
 from relkit.filenames import fault_of_path
-from relkit.manifest import PROOF, ReleaseFacts, VersionFacts
+from relkit.manifest import PROOF, VersionFacts
 from relkit.pack import layout
 from relkit.pack.facts import SongFacts
 from relkit.pack.names import LongLabelError, distinct
 from relkit.vocabulary import Key
 
-RELEASE = ReleaseFacts(artist="Example Artist", title="Song: One")
+PLAIN = SongFacts(artist="Example Artist", title="Song: One")
 SONG = SongFacts(artist="A", title="Song", featured=("B",), tempo_text="122 BPM", key=Key.parse("F# minor"))
 
 
@@ -28,16 +28,25 @@ def version(label: str, parts: str = "full") -> VersionFacts:
 
 def test_every_file_says_artist_title_and_what_it_is() -> None:
     """Bounces lie in a folder of their container; cover and sheet lie on top."""
-    assert layout.bounce_path(RELEASE, "Clean", "wav") == "WAV/Example Artist - Song - One (Clean).wav"
-    assert layout.bounce_path(RELEASE, "Clean", "rf64") == "WAV/Example Artist - Song - One (Clean).wav"
-    assert layout.bounce_path(RELEASE, "Clean", "aiff") == "AIFF/Example Artist - Song - One (Clean).aiff"
-    assert layout.bounce_path(RELEASE, "Clean", "mp3") == "MP3/Example Artist - Song - One (Clean).mp3"
     assert (
-        layout.bounce_path(RELEASE, "Clean", None, suffix=".OGG")
+        layout.version_path(PLAIN, version("Clean"), "wav") == "WAV/Example Artist - Song - One (Clean).wav"
+    )
+    assert (
+        layout.version_path(PLAIN, version("Clean"), "rf64") == "WAV/Example Artist - Song - One (Clean).wav"
+    )
+    assert (
+        layout.version_path(PLAIN, version("Clean"), "aiff")
+        == "AIFF/Example Artist - Song - One (Clean).aiff"
+    )
+    assert (
+        layout.version_path(PLAIN, version("Clean"), "mp3") == "MP3/Example Artist - Song - One (Clean).mp3"
+    )
+    assert (
+        layout.version_path(PLAIN, version("Clean"), None, suffix=".OGG")
         == "Other/Example Artist - Song - One (Clean).ogg"
     )
-    assert layout.cover_path(RELEASE) == "Example Artist - Song - One (Cover).jpg"
-    assert layout.info_path(RELEASE) == "Example Artist - Song - One (Info).txt"
+    assert layout.cover_path(PLAIN) == "Example Artist - Song - One (Cover).jpg"
+    assert layout.info_path(PLAIN) == "Example Artist - Song - One (Info).txt"
 
 
 def test_a_package_has_one_flat_folder_for_each_format() -> None:
@@ -94,14 +103,14 @@ def test_a_stem_of_too_long_a_name_is_refused() -> None:
 @pytest.mark.parametrize("container", sorted(set(get_args(ContainerName)) - {"other"}))
 def test_every_container_has_a_place(container: str) -> None:
     """Whatever the audio room recognises lies in a folder that says what it is."""
-    assert not layout.bounce_path(RELEASE, "Clean", container).startswith("Other/")
+    assert not layout.version_path(PLAIN, version("Clean"), container).startswith("Other/")
 
 
 def test_an_opaque_file_keeps_its_suffix_or_has_no_place() -> None:
     """Without one nobody could open it."""
-    assert layout.bounce_path(RELEASE, "Clean", "other", suffix=".ogg").endswith("(Clean).ogg")
+    assert layout.version_path(PLAIN, version("Clean"), "other", suffix=".ogg").endswith("(Clean).ogg")
     with pytest.raises(ValueError, match="suffix"):
-        layout.bounce_path(RELEASE, "Clean", "other")
+        layout.version_path(PLAIN, version("Clean"), "other")
 
 
 def test_the_paths_of_the_proof_are_safe_and_in_one_folder() -> None:

@@ -46,12 +46,14 @@ def test_by_default(whole_pack: Release, kind: RecipientKind) -> None:
 
 
 @pytest.mark.parametrize("kind", sorted(NO_EXPLICIT))
-@pytest.mark.parametrize("asked", ["explicit", "short"])
-def test_asked_for(whole_pack: Release, kind: RecipientKind, asked: str) -> None:
+@pytest.mark.parametrize(
+    ("asked", "why"), [("explicit", "is explicit"), ("short", "has no rating, so it may be explicit")]
+)
+def test_asked_for(whole_pack: Release, kind: RecipientKind, asked: str, why: str) -> None:
     """By name it is refused, recorded nowhere; a reason is no blank; with one it goes and is recorded."""
     before = state(whole_pack.folder)
     for reason in (None, "", "  "):
-        with pytest.raises(FoundError, match=f"{asked} may be explicit") as caught:
+        with pytest.raises(FoundError, match=f"{asked} {why}") as caught:
             whole_pack.ship("Radio Tarnquell", kind=kind.value, only=[asked], despite=reason)
         assert caught.value.exit_code == 1
     assert state(whole_pack.folder) == before
@@ -70,7 +72,9 @@ def test_a_reason_that_was_not_needed(whole_pack: Release) -> None:
 def test_nothing_is_left(release: Release, tmp_path: Path) -> None:
     """Only explicit material: an answer, not an empty package."""
     release.commit([written(tmp_path / "Lanterns dirty.wav", wav(music(1)))])
-    with pytest.raises(UsageError, match="nothing in this revision is for a radio programme"):
+    with pytest.raises(
+        UsageError, match="nothing in this revision is for Radio Tarnquell, a radio programme"
+    ):
         release.ship("Radio Tarnquell", kind="radio-programme")
     with pytest.raises(UsageError, match="no version nonsense"):
         release.ship("Ixby", kind="club-dj", only=["nonsense"])

@@ -17,6 +17,7 @@ from tests.bench.sizes import of_pack, of_shipping, of_silence
 from tests.support.example_short import SHORT_S
 
 MB = 1_000_000
+LAYOUTS_BYTES = 200_000  # of the notes, the manifest, the JPEG in two sizes, and what describes the files
 FIRST_SHARE = 0.40  # of all WAV bytes
 ADDED_SHARE = 0.01  # of all WAV bytes, for one more word in three files of the whole song
 CONSTANT_BYTES = 500_000  # what an edit costs whatever the song's length: the chunks that it touches
@@ -50,14 +51,16 @@ def test_a_new_clean_edit_adds_little(short_song: Pack, tmp_path: Path) -> None:
 
 
 def test_shipping_to_a_further_recipient_adds_only_a_record(short_song: Pack, tmp_path: Path) -> None:
-    """The package is stored once, and no audio again: it is in the store already."""
+    """The package is stored once: its MP3s, and no PCM again, which is in the store already."""
     release = WholeCommand(tmp_path / "whole")
     release.commit(short_song.first)
 
     first, second, *_ = of_shipping(release, tmp_path / "shipped")
 
     cover_bytes = (release.folder / "artwork" / "cover.png").stat().st_size
-    assert first.added < cover_bytes + 100_000  # its JPEG, notes, manifest
+    mp3s = [path.stat().st_size for path in (tmp_path / "shipped" / "0").rglob("*.mp3")]
+    assert len(mp3s) == 7
+    assert first.added < sum(mp3s) + cover_bytes + LAYOUTS_BYTES
     assert second.added < 10_000
 
 

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import io
+import re
 from pathlib import Path
 
+import numpy as np
 import pytest
+import soundfile
 from PIL import Image
 
 from relkit import Release
@@ -137,6 +140,13 @@ def test_artists_and_titles(home: Home, tmp_path: Path, artist: str, title: str)
             assert fault_of_path(name) is None
 
 
+def assert_same_samples(first: Path, second: Path) -> None:
+    """Compare two files as libsndfile reads them: rate, channels, depth and every sample."""
+    a, b = soundfile.SoundFile(first), soundfile.SoundFile(second)
+    assert (a.samplerate, a.channels, a.subtype) == (b.samplerate, b.channels, b.subtype)
+    assert np.array_equal(a.read(dtype="float64"), b.read(dtype="float64"))
+
+
 CONTAINERS = {
     "clean.aiff": aiff(music(22)),
     "clean.aif": aiff(music(22)),
@@ -160,7 +170,11 @@ def test_every_container_goes_all_the_way(release: Release, tmp_path: Path, name
     assert (entry.sound.true_peak_dbtp is not None) == measured
     assert release.commit().changed is False
     sent = release.ship("Pellucine Docket", kind="remixer")
-    (shipped,) = [path for path in sent.path.rglob("*") if path.is_file() and path.read_bytes() == data]
+    (shipped,) = sent.path.rglob("*(Clean).*")
+    if measured:  # in a wrapping of our own, sample for sample as libsndfile reads it
+        assert_same_samples(shipped, tmp_path / name)
+    else:
+        assert shipped.read_bytes() == data
     suffix = {".aif": ".aiff"}.get(Path(name).suffix.lower(), Path(name).suffix.lower())
     assert shipped.suffix == suffix
     assert contents(release.checkout_sent("Pellucine Docket", tmp_path / "out").path) == contents(sent.path)
@@ -229,9 +243,9 @@ def test_custom_versions(committed: Release, tmp_path: Path) -> None:
     made = committed.commit([written(tmp_path / "Lanterns Dub.wav", wav(music(52)))])
     assert [taken.version_id for taken in made.taken] == ["dub"]
     sent = committed.ship("Ixby Marrowlet", kind="club-dj", only=["dub", "tv"])
-    assert sorted(path.name for path in sent.path.rglob("*.wav")) == [
-        "Ostrel Vane - Lanterns on the Weir (Dub).wav",
-        "Ostrel Vane - Lanterns on the Weir (TV).wav",
+    assert sorted(path.name for path in sent.path.rglob("*.mp3")) == [
+        "Ostrel Vane - Lanterns on the Weir (Dub).mp3",
+        "Ostrel Vane - Lanterns on the Weir (TV).mp3",
     ]
 
 
@@ -258,7 +272,7 @@ def test_only_artist_and_title(home: Home, tmp_path: Path) -> None:
         sent = release.ship("Ixby Marrowlet", kind="club-dj")
     assert sent.path.name == "Ostrel Vane - Ferry"
     text = (sent.path / "Ostrel Vane - Ferry (Info).txt").read_text("utf-8")
-    assert "Tempo     not declared" in text
+    assert re.search("Tempo +not declared", text)
     assert not list(sent.path.glob("*.jpg"))
 
 

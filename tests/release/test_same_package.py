@@ -29,9 +29,11 @@ def test_on_another_day(
 ) -> None:
     """Eight months later, to somebody else."""
     later = datetime(2027, 7, 4, 3, 2, 1, tzinfo=UTC)
-    for verb in ("ship", "commit", "workspace", "withdraw"):
+    for verb in ("ship", "commit", "workspace", "withdraw", "replies"):
         monkeypatch.setattr(f"relkit.release.{verb}.now", lambda: later)
-    again = committed.ship("Pellucine Docket", kind="remixer", form="zip", folder=tmp_path / "again")
+    again = committed.ship(
+        "Pellucine Docket", kind="remixer", form="zip", folder=tmp_path / "again", formats=["mp3"]
+    )
     assert again.record.recorded_at == later.isoformat()
     assert again.path.read_bytes() == sent.read_bytes()
     assert again.path.name == sent.name
@@ -54,7 +56,16 @@ def test_in_other_surroundings(committed: Release, sent: Path, home: Home, tmp_p
     before = os.umask(0o077)
     try:
         done = command.json(
-            "ship", "P", "--kind", "remixer", "--zip", "--to", tmp_path / "again", env=SURROUNDINGS[kind]
+            "ship",
+            "P",
+            "--kind",
+            "remixer",
+            "--format",
+            "mp3",
+            "--zip",
+            "--to",
+            tmp_path / "again",
+            env=SURROUNDINGS[kind],
         )
     finally:
         os.umask(before)
@@ -86,7 +97,9 @@ def test_from_a_stock_clone(
     with Release.open(committed.folder, home=home) as clone:
         made = clone.checkout_shipment(record.id, tmp_path / "out")
         assert made.path.read_bytes() == sent.read_bytes()
-        again = clone.ship("Pellucine Docket", kind="remixer", form="zip", folder=tmp_path / "again")
+        again = clone.ship(
+            "Pellucine Docket", kind="remixer", formats=["mp3"], form="zip", folder=tmp_path / "again"
+        )
         assert again.path.read_bytes() == sent.read_bytes()
         assert clone.commit().changed is False
         clone.commit([written(tmp_path / "clean.wav", wav(music(70)))])
@@ -108,7 +121,7 @@ def test_wants_decide(committed: Release) -> None:
     """Other versions, another package; the same ones asked for by name, the same package."""
     whole = committed.ship("A", kind="club-dj")
     one = committed.ship("B", kind="club-dj", only=["clean"])
-    by_name = committed.ship("C", kind="label", only=["instrumental", "clean", "explicit"])
+    by_name = committed.ship("C", kind="label", only=["instrumental", "clean", "explicit"], formats=["mp3"])
     assert whole.digest == by_name.digest != one.digest
     assert contents(whole.path) == contents(by_name.path)
 

@@ -128,7 +128,7 @@ def test_without_leaves_out_and_says_nothing_untrue(committed: Release) -> None:
 
 def test_a_day_that_has_not_come(committed: Release) -> None:
     """A slip in the year is noticed."""
-    from relkit.release.ship import BadDayError
+    from relkit.release.days import BadDayError
 
     later = (date.today() + timedelta(days=2)).isoformat()  # noqa: DTZ011 - a civil day
     with pytest.raises(BadDayError):

@@ -33,7 +33,7 @@ from relkit.release.api import Release
 from relkit.release.audit import AuditReport
 from relkit.release.checkout import PackageCheckout, RevisionCheckout
 from relkit.release.home import Home
-from relkit.release.packaging import Form
+from relkit.release.package_files import Form
 from relkit.release.ship import ShipReport
 from relkit.store import records, revisions
 from relkit.store.repository import REVISIONS, Repository
@@ -124,9 +124,9 @@ class Tiny:
         }
 
     def ship(self, recipient: str, **wishes: Any) -> None:
-        """Ship, and keep the report."""
+        """Ship, as plain WAV where nothing else is wished, and keep the report."""
         with self.open() as release:
-            self.shipments.append(release.ship(recipient, **wishes))
+            self.shipments.append(release.ship(recipient, **{"formats": ["wav-native"], **wishes}))
 
 
 def start(root: Path, *, title: str = TITLE, home: Home | None = None) -> Tiny:

@@ -13,7 +13,13 @@ from typing import Any
 from pydantic import BaseModel
 from pydantic.json_schema import models_json_schema
 
-from relkit.manifest import OtherRecord, PackageManifest, RevisionManifest, ShippedRecord, WithdrawnRecord
+from relkit.manifest import (
+    OtherRecord,
+    PackageManifest,
+    RevisionManifest,
+    ShippedRecord,
+    WithdrawnRecord,
+)
 
 FOLDER = Path(__file__).resolve().parents[2] / "docs" / "reference"
 _DIALECT = "https://json-schema.org/draft/2020-12/schema"

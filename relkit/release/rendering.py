@@ -1,0 +1,219 @@
+"""Sounds for a package, each made once: encoded or converted, ready to be wrapped in any text.
+
+A sound is what stands between the head and the tail of a file. What was made for
+an earlier package is taken from the store; what is missing is made on all cores,
+each from the bounce in the store, into a file without a name that goes away with
+the process.
+
+Not here: which files a bounce becomes (``relkit.pack.renditions``), making one
+sound (``making``), what stands around it (``wrapping``).
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import tempfile
+import threading
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import ExitStack, closing
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, BinaryIO, Self
+
+from relkit.manifest import FileEntry, SoundFacts
+from relkit.pack.renditions import Rendition
+from relkit.release.derived import Derivatives, StoredFile
+from relkit.release.making import Made, make
+from relkit.release.stored_audio import Sink, pcm_of, read_audio, size_of
+from relkit.release.workspace import STORE, Workspace
+from relkit.store.repository import Repository
+
+if TYPE_CHECKING:
+    from relkit.release.scanning import Progress
+
+_AT_ONCE = os.cpu_count() or 2
+_BLOCK = 1 << 20
+AS_BOUNCED = "as-bounced"  # the recipe of a file whose sound is the bounce's own
+
+
+@dataclass(frozen=True)
+class Job:
+    """A bounce, and one of the files that it becomes."""
+
+    source: FileEntry
+    tree: bytes
+    rendition: Rendition
+
+    @property
+    def source_id(self) -> str:
+        """What a derived file calls its source."""
+        return self.source.sound.identity if self.source.sound else self.source.sha256
+
+    @property
+    def recipe(self) -> str:
+        """What a derived file calls what was done."""
+        return self.rendition.recipe or AS_BOUNCED
+
+    @property
+    def key(self) -> tuple[str, str]:
+        """Jobs with the same key have the same sound."""
+        return self.source_id, self.recipe
+
+
+@dataclass(frozen=True)
+class Sound:
+    """A sound, ready to be wrapped.
+
+    Attributes:
+        write: hands it to a sink; PCM as whole little-endian frames.
+        size_bytes: of it.
+        facts: what was measured of it.
+        made_with: what made it; empty for the bounce's own.
+        prefix: what its format wants at the very start of a file, before any text.
+        clipped, over_db: samples over full scale that were cut off, and by how much; unknown (0)
+            of what was made for an earlier package, which said so then.
+    """
+
+    write: Callable[[Sink], object]
+    size_bytes: int
+    facts: SoundFacts
+    made_with: str = ""
+    prefix: bytes = b""
+    clipped: int = 0
+    over_db: float = 0.0
+
+
+class _StoppedError(Exception):
+    """Another sound could not be made, so nobody waits for this one."""
+
+
+@dataclass
+class _Tally:
+    """How far all sounds together are; asked to stop, it stops whoever reports next."""
+
+    total_bytes: int
+    progress: Progress | None
+    _done: int = 0
+    _stopped: bool = False
+    _lock: threading.Lock = field(default_factory=threading.Lock)
+
+    def add(self, count: int) -> None:
+        """Report bytes that were read."""
+        if self._stopped:
+            raise _StoppedError
+        with self._lock:
+            self._done += count
+            if self.progress:
+                self.progress("making MP3s and other formats", self._done, self.total_bytes)
+
+    def stop(self) -> None:
+        """Have everybody stop."""
+        self._stopped = True
+
+
+class Renderer:
+    """Makes sounds. Use as a context: what it made is gone after it."""
+
+    def __init__(
+        self, workspace: Workspace, derivatives: Derivatives, progress: Progress | None = None
+    ) -> None:
+        self._workspace = workspace
+        self._derivatives = derivatives
+        self._progress = progress
+        self._sounds: dict[tuple[str, str], Sound] = {}
+        self._files = ExitStack()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._files.close()
+
+    def sounds(self, jobs: Sequence[Job]) -> list[Sound]:
+        """Return the sound of every job, made where it is not stored.
+
+        Raises:
+            DamagedError: the store does not give a bounce back.
+            BadInputError: a bounce that cannot be converted.
+        """
+        missing: dict[tuple[str, str], Job] = {}
+        for job in jobs:
+            if job.key in self._sounds or job.key in missing:
+                continue
+            stored = self._stored(job)
+            if stored is None:
+                missing[job.key] = job
+            else:
+                self._sounds[job.key] = self._from_store(stored)
+        tally = _Tally(sum(job.source.size_bytes for job in missing.values()), self._progress)
+        with ThreadPoolExecutor(_AT_ONCE, "relkit-render") as pool:
+            made = {key: pool.submit(self._made, job, self._file(), tally) for key, job in missing.items()}
+            try:
+                self._sounds |= {key: future.result() for key, future in made.items()}
+            except BaseException:
+                tally.stop()
+                pool.shutdown(cancel_futures=True)
+                raise
+        return [self._sounds[job.key] for job in jobs]
+
+    def _stored(self, job: Job) -> StoredFile | None:
+        """Return a file that has the sound of a job: the bounce itself, or one that was derived before."""
+        if job.rendition.recipe is None:
+            return StoredFile(job.source, job.tree)
+        if job.rendition.folder == "FLAC":
+            return None  # its frames are nothing without its head, and quickly made again
+        return self._derivatives.sound(job.source_id, job.recipe)
+
+    def _from_store(self, stored: StoredFile) -> Sound:
+        repository = self._workspace.repository
+        assert stored.entry.sound is not None  # noqa: S101 - only what has sound is rendered
+        made = stored.entry.derived_from
+        return Sound(
+            lambda sink: read_audio(repository, stored, sink),
+            size_of(repository, stored),
+            stored.entry.sound,
+            made.made_with if made else "",
+        )
+
+    def _file(self) -> BinaryIO:
+        """Return a file without a name, on the disk that has the release."""
+        file = tempfile.TemporaryFile(dir=self._workspace.inside)  # noqa: SIM115 - closed with the renderer
+        return self._files.enter_context(file)
+
+    def _made(self, job: Job, out: BinaryIO, tally: _Tally) -> Sound:
+        """Make one sound; runs in a thread of its own, with a store of its own to read from."""
+        stored = StoredFile(job.source, job.tree)
+        fmt = pcm_of(job.source)
+        assert fmt is not None  # noqa: S101 - only what can be read is rendered
+        # One seed for every sound of a recipe: where two versions are the same, their dither is, too.
+        seed = hashlib.sha256(job.recipe.encode()).digest()
+        with closing(Repository(self._workspace.folder / STORE)) as repository:
+
+            def read(sink: Sink) -> None:
+                def told(block: bytes | memoryview) -> None:
+                    tally.add(len(block))
+                    sink(block)
+
+                read_audio(repository, stored, told)
+
+            made = make(read, fmt, job.rendition, seed, out)
+        return Sound(
+            lambda sink: _copy(out, made, sink),
+            made.size_bytes,
+            made.facts,
+            made.made_with,
+            made.prefix,
+            made.clipped,
+            made.over_db,
+        )
+
+
+def _copy(out: BinaryIO, made: Made, sink: Sink) -> None:
+    for start in range(0, made.size_bytes, _BLOCK):
+        sink(_bytes_at(out, made.start + start, min(_BLOCK, made.size_bytes - start)))
+
+
+def _bytes_at(out: BinaryIO, offset: int, length: int) -> bytes:
+    out.seek(offset)
+    return out.read(length)
