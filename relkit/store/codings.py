@@ -25,6 +25,7 @@ Not here: where chunks begin and end (``relkit.store.chunking``).
 from __future__ import annotations
 
 import errno
+import io
 import os
 import struct
 import tempfile
@@ -37,9 +38,10 @@ import numpy.typing as npt
 from relkit.errors import DamagedError
 from relkit.store.layout import FLAC, FLOAT32, INT32, PLAIN
 
+Planes = list[npt.NDArray[np.int32]]  # one array a channel; samples are whole numbers, not shifted
+
 NOMINAL_RATE_HZ = 44_100
-_EFFORT = 0.375  # FLAC level 3: on mastered music 3 % larger than the usual 5, and a third faster
-_SUBTYPES = {2: "PCM_16", 3: "PCM_24"}
+_LEVEL = 3  # on mastered music 4 % larger than the usual 5, and a third faster
 _FULL = np.float32(2**23)
 
 
@@ -67,7 +69,7 @@ def encode(coding: str, raw: bytes, channels: int, sample_bytes: int) -> tuple[s
         The coding that was used, and the blob.
     """
     if coding == FLAC:
-        blob = _flac(_left_justified(raw, sample_bytes), channels, _SUBTYPES[sample_bytes])
+        blob = _flac(_planes(raw, channels, sample_bytes), 8 * sample_bytes)
     elif coding == INT32:
         blob = _encode_int32(raw, channels)
     elif coding == FLOAT32:
@@ -109,23 +111,34 @@ def decode(coding: str, blob: bytes, size_bytes: int, channels: int, sample_byte
 _HINT = "Run relkit audit to see what is affected, then restore the store from a copy."
 
 
-def _left_justified(raw: bytes, sample_bytes: int) -> npt.NDArray[np.int32]:
-    """Widen samples to 32 bits, their top bits in front, as libsndfile takes them."""
-    count = len(raw) // sample_bytes
-    wide = np.empty(count, np.int32)
+def _planes(raw: bytes, channels: int, sample_bytes: int) -> Planes:
+    """Return the samples of every channel by itself."""
     if sample_bytes == 2:
-        np.left_shift(np.frombuffer(raw, "<i2"), 16, out=wide, dtype=np.int32)
-        return wide
-    # Every 24-bit sample is loaded as the 32-bit word that begins at it, and the shift drops the
-    # neighbour's byte; the last one has no neighbour to borrow from.
-    words: npt.NDArray[np.int32] = np.ndarray((count - 1,), "<i4", raw, 0, (3,))
-    np.left_shift(words, 8, out=wide[:-1])
-    wide[-1] = int.from_bytes(raw[-3:], "little", signed=True) << 8
-    return wide
+        return _parted(np.frombuffer(raw, "<i2"), channels)
+    frame_bytes = 3 * channels
+    return [_plane_of_int24(raw, start, frame_bytes) for start in range(0, frame_bytes, 3)]
+
+
+def _parted(samples: npt.NDArray[np.integer], channels: int) -> Planes:
+    return [plane.astype(np.int32) for plane in samples.reshape(-1, channels).T]
+
+
+def _plane_of_int24(raw: bytes, start: int, frame_bytes: int) -> npt.NDArray[np.int32]:
+    # Every 24-bit sample is loaded as the 32-bit word that ends with it, and the shift drops the
+    # neighbour's byte; the very first one has no neighbour to borrow from.
+    count = len(raw) // frame_bytes
+    plane = np.empty(count, np.int32)
+    plane[0] = int.from_bytes(raw[start : start + 3], "little", signed=True)
+    if count > 1:
+        words: npt.NDArray[np.int32] = np.ndarray(
+            (count - 1,), "<i4", raw, frame_bytes + start - 1, (frame_bytes,)
+        )
+        np.right_shift(words, 8, out=plane[1:])
+    return plane
 
 
 def _packed(samples: npt.NDArray[np.int32], sample_bytes: int) -> bytes:
-    """Undo ``_left_justified``."""
+    """Return samples that fill the top bits of 32, as libsndfile gives them, as raw frames."""
     if sample_bytes == 2:
         return (samples >> 16).astype("<i2").tobytes()
     # Four samples of 24 bits are three words of 32: three times as fast as copying bytes.
@@ -184,21 +197,40 @@ class _OfThisThread(threading.local):
 _here = _OfThisThread()
 
 
-def _flac(samples: npt.NDArray[np.int32], channels: int, subtype: str) -> bytes:
+def _flac(planes: Planes, bits: int) -> bytes:
+    """Code one FLAC stream; ``plibflac`` does it a fifth faster, where there is one for the system."""
+    try:
+        import plibflac
+    except ImportError:
+        return _flac_by_libsndfile(planes, bits)
+    out = io.BytesIO()
+    with plibflac.Encoder(
+        out,
+        channels=len(planes),
+        bits_per_sample=bits,
+        sample_rate=NOMINAL_RATE_HZ,
+        compression_level=_LEVEL,
+    ) as stream:
+        stream.write(planes)
+    return out.getvalue()
+
+
+def _flac_by_libsndfile(planes: Planes, bits: int) -> bytes:
     import soundfile
 
+    samples = np.stack(planes, axis=1) << (32 - bits)
     try:
         with soundfile.SoundFile(
             _here.scratch.filled(b""),
             "w",
             NOMINAL_RATE_HZ,
-            channels,
-            subtype,
+            len(planes),
+            f"PCM_{bits}",
             format="FLAC",
             closefd=False,
-            compression_level=_EFFORT,
+            compression_level=_LEVEL / 8,
         ) as stream:
-            stream.write(samples.reshape(-1, channels))
+            stream.write(samples)
     except soundfile.LibsndfileError as error:  # samples are always fit: only room can be lacking
         raise OSError(errno.EFBIG, f"no room to code audio in memory: {error}") from error
     return _here.scratch.content()
@@ -242,7 +274,7 @@ def _split(blob: bytes, planes_bytes: int) -> tuple[bytes, bytes]:
 def _encode_int32(raw: bytes, channels: int) -> bytes:
     samples = np.frombuffer(raw, "<i4")
     low = (samples & 0xFF).astype(np.uint8)
-    return _join(_flac(samples & np.int32(-256), channels, "PCM_24"), low.tobytes())
+    return _join(_flac(_parted(samples >> 8, channels), 24), low.tobytes())
 
 
 def _decode_int32(blob: bytes, size_bytes: int, channels: int) -> bytes:
@@ -263,7 +295,7 @@ def _encode_float32(raw: bytes, channels: int) -> bytes:
     quantised = np.clip(np.rint(scaled), -(2**23), 2**23 - 1).astype(np.int32)
     difference = (bits - _nearest(quantised)).view("<i4")
     zigzag = ((difference << 1) ^ (difference >> 31)).astype("<i4").view(np.uint8).reshape(-1, 4)
-    return _join(_flac(quantised << 8, channels, "PCM_24"), zigzag.T.tobytes())
+    return _join(_flac(_parted(quantised, channels), 24), zigzag.T.tobytes())
 
 
 def _decode_float32(blob: bytes, size_bytes: int, channels: int) -> bytes:

@@ -6,6 +6,7 @@ import contextlib
 import shutil
 import struct
 import subprocess
+import sys
 import tracemalloc
 import zlib
 from pathlib import Path
@@ -15,6 +16,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from relkit.store import codings
 from relkit.store.codings import DamagedChunkError, coding_for, decode, encode
 from relkit.store.layout import CODINGS, FLAC, FLOAT32, INT32, PLAIN
 from tests.support.stores import as_bytes, music
@@ -118,6 +120,18 @@ def test_what_flac_cannot_hold_is_plain() -> None:
     assert coded(raw, "int24", 2) == (PLAIN, raw)
 
 
+@pytest.fixture(params=["plibflac", "libsndfile"])
+def coder(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> str:
+    """Both ways to make a FLAC stream: the one for most systems, and the one where that has no wheel."""
+    name: str = request.param
+    if name == "libsndfile":
+        monkeypatch.setitem(sys.modules, "plibflac", None)  # importing it fails now
+    else:
+        monkeypatch.delattr(codings, "_flac_by_libsndfile")
+    return name
+
+
+@pytest.mark.usefixtures("coder")
 @pytest.mark.parametrize(("sample_format", "bits"), [("int16", 16), ("int24", 24)])
 @pytest.mark.parametrize("channels", [1, 2, 8])
 def test_stock_flac_reads_our_streams(sample_format: str, bits: int, channels: int, tmp_path: Path) -> None:
@@ -139,6 +153,17 @@ def test_stock_flac_reads_our_streams(sample_format: str, bits: int, channels: i
         stdout=subprocess.PIPE,
     ).stdout.split()
     assert [int(value) for value in shown] == [bits, channels, 44_100]
+
+
+@pytest.mark.usefixtures("coder")
+@pytest.mark.parametrize("sample_format", SAMPLE_BYTES)
+@pytest.mark.parametrize("channels", [1, 2, 3, 8])
+@pytest.mark.parametrize("frames", [1, 2, 15, 4_097, 40_000])
+def test_both_coders_keep_every_bit(sample_format: str, channels: int, frames: int) -> None:
+    """Also the extreme samples, which the first of a stream is, and streams of less than a block."""
+    raw = bytearray(as_bytes(music(1, 7, channels=channels)[:frames], sample_format))
+    raw[: SAMPLE_BYTES[sample_format]] = bytes(SAMPLE_BYTES[sample_format] - 1) + b"\x80"
+    assert is_exact(bytes(raw), sample_format, channels)
 
 
 @pytest.mark.parametrize(("sample_format", "bits"), [("int16", 16), ("int24", 24)])
