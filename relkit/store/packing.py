@@ -10,7 +10,9 @@ names before either gets its real name, the pack first, because Git looks at a
 pack only through its index.
 
 Sources
-    [PACK] Git, "gitformat-pack": header, entries, version 2 index
+    [PACK]     Git, "gitformat-pack": header, entries, version 2 index
+    [ZLIB]     RFC 1950
+    [DEFLATE]  RFC 1951
 
 Not here: reading (dulwich does), references, and when to join packs
 (``relkit.store.repository``).
@@ -35,6 +37,8 @@ COMMIT, TREE, BLOB, TAG = 1, 2, 3, 4  # object types of [PACK]
 _NAMES = {COMMIT: b"commit", TREE: b"tree", BLOB: b"blob", TAG: b"tag"}
 _BLOCK = 1 << 20
 STORED, SQUEEZED = 0, 6  # zlib levels: what is compressed already, and everything else
+_STORED_BYTES = 0xFFFF  # of one stored block
+_LARGE_BYTES, _SAMPLE_BYTES, _DENSE_SHARE = 1 << 18, 1 << 14, 0.97
 
 
 class DamagedPackError(DamagedError):
@@ -50,7 +54,29 @@ def object_id(kind: int, data: bytes | memoryview) -> bytes:
 
 def prepared(kind: int, data: bytes, level: int) -> tuple[bytes, bytes]:
     """Return an object's id and its entry in a pack; needs no pack, so any thread can do it."""
-    return object_id(kind, data), _entry_header(kind, len(data)) + zlib.compress(data, level)
+    header = _entry_header(kind, len(data))
+    if level == STORED or _is_dense(data):
+        return object_id(kind, data), _stored(header, data)
+    return object_id(kind, data), header + zlib.compress(data, level)
+
+
+def _is_dense(data: bytes) -> bool:
+    """Say whether a large object is compressed already, as a picture is: going by a piece of its middle."""
+    middle = len(data) // 2
+    sample = data[middle - _SAMPLE_BYTES // 2 : middle + _SAMPLE_BYTES // 2]
+    return len(data) >= _LARGE_BYTES and len(zlib.compress(sample, 1)) > _DENSE_SHARE * len(sample)
+
+
+def _stored(header: bytes, data: bytes) -> bytes:
+    """Return what zlib's level 0 gives, three times as fast: it would copy everything twice."""
+    view = memoryview(data)
+    pieces: list[bytes | memoryview] = [header, b"\x78\x01"]  # [ZLIB] section 2.2: 32 KiB, fastest
+    for start in range(0, max(1, len(view)), _STORED_BYTES):
+        piece = view[start : start + _STORED_BYTES]
+        is_last = start + len(piece) == len(view)
+        pieces += [struct.pack("<BHH", is_last, len(piece), len(piece) ^ 0xFFFF), piece]  # [DEFLATE] 3.2.4
+    pieces.append(struct.pack(">I", zlib.adler32(view)))
+    return b"".join(pieces)
 
 
 def sync_folder(folder: Path) -> None:

@@ -6,12 +6,23 @@ import os
 import resource
 import subprocess
 import sys
+import zlib
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from relkit.store import integrity
-from relkit.store.packing import BLOB, STORED, DamagedPackError, PackWriter, index_rows, object_id, prepared
+from relkit.store.packing import (
+    BLOB,
+    SQUEEZED,
+    STORED,
+    DamagedPackError,
+    PackWriter,
+    index_rows,
+    object_id,
+    prepared,
+)
 from relkit.store.repository import MAX_PACKS, Repository, _how_many
 from tests.support.stores import ROOT, Store, as_bytes, clean_environment, fsck, git, music, wav
 
@@ -147,6 +158,30 @@ def test_what_a_killed_process_left_is_cleared(store: Store) -> None:
     )
     broken.unlink()
     assert fsck(store.path) == ""
+
+
+@pytest.mark.parametrize("size", [0, 1, 65_534, 65_535, 65_536, 131_070, 131_071, 300_000])
+def test_stored_blocks_are_what_zlib_reads(size: int) -> None:
+    """A pack's entry at level 0: header, then a whole zlib stream, whatever the number of blocks."""
+    data = np.random.default_rng(size).bytes(size)
+    _, entry = prepared(BLOB, data, STORED)
+    start = next(place for place, byte in enumerate(entry) if byte < 0x80) + 1  # [PACK] the header's end
+    decoder = zlib.decompressobj()
+    assert decoder.decompress(entry[start:]) == data
+    assert decoder.eof
+    assert not decoder.unused_data
+    assert len(entry) <= size + 5 * (size // 65_535 + 1) + start + 6
+
+
+def test_what_is_dense_is_not_squeezed_again(store: Store) -> None:
+    """A picture costs no time; text of the same size shrinks. Git reads both."""
+    picture, text = np.random.default_rng(1).bytes(1_000_000), b"a line of text\n" * 70_000
+    assert len(prepared(BLOB, picture, SQUEEZED)[1]) > len(picture)
+    assert len(prepared(BLOB, text, SQUEEZED)[1]) < len(text) / 50
+    with store.repository.writer() as pack:
+        oids = [pack.add(BLOB, data) for data in (picture, text)]
+    found = [git(store.path, "cat-file", "blob", oid.hex()) for oid in oids]
+    assert found == [picture, text]
 
 
 def test_an_object_that_is_stored_is_not_stored_again(store: Store) -> None:
