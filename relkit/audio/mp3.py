@@ -1,4 +1,4 @@
-"""The samples of an MP3, as libsndfile decodes it.
+"""The samples of any MP3, from whatever encoder, as libsndfile decodes it.
 
 A process of its own decodes: the decoder writes remarks about damaged frames straight to stderr, where only
 our own two lines belong, and a file from anywhere is best kept at arm's length.
@@ -7,7 +7,8 @@ Conventions
     samples    float32, shape (frames, channels), full scale 1.0; the encoder's delay and padding are
                left out where the file states them
 
-Not here: what an MP3 is made of (``relkit.audio.mpeg``), encoding.
+Not here: what an MP3 is made of (``relkit.audio.mpeg``); decoding our own, where not a frame may be
+missing (``relkit.audio.decoding``).
 """
 
 from __future__ import annotations
@@ -24,6 +25,8 @@ from relkit.errors import BadInputError
 from relkit.filenames import shown
 
 _WINDOW_FRAMES = 1 << 17
+_SPARE_FRAMES = 2 * 1152  # of MPEG-1; layer III
+_HINT = "It is damaged, or put together from several files: encode it again from the WAV."
 _CHILD = """
 import sys, soundfile
 with soundfile.SoundFile(sys.argv[1]) as file:
@@ -34,20 +37,21 @@ with soundfile.SoundFile(sys.argv[1]) as file:
 """
 
 
-class UndecodableError(BadInputError):
+class UnplayableError(BadInputError):
     """An MP3 that the decoder gives up on."""
 
 
-def decoded(path: Path, channels: int) -> Iterator[Samples]:
+def decoded(path: Path, channels: int, frames: int) -> Iterator[Samples]:
     """Yield an MP3's samples, window by window.
 
     Args:
-        channels: that its frames have.
+        channels: that its MPEG frames have.
+        frames: sample frames that it should have; decoders may differ by two MPEG frames, no more.
 
     Raises:
-        UndecodableError: the decoder gave up, or found another number of channels.
+        UnplayableError: the decoder gave up, found another number of channels, or went past a stretch.
     """
-    frame_bytes = 4 * channels
+    frame_bytes, taken = 4 * channels, 0
     command = [sys.executable, "-P", "-c", _CHILD, str(path.absolute()), str(channels)]
     with subprocess.Popen(
         command, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL
@@ -56,12 +60,15 @@ def decoded(path: Path, channels: int) -> Iterator[Samples]:
         try:
             while data := child.stdout.read(_WINDOW_FRAMES * frame_bytes):
                 whole = len(data) - len(data) % frame_bytes
+                taken += whole // frame_bytes
                 yield np.frombuffer(data[:whole], np.float32).reshape(-1, channels)
         except BaseException:
             child.kill()
             raise
     if child.returncode != 0:
-        raise UndecodableError(
-            f"{shown(path.name)} cannot be decoded: it is damaged, or no plain MP3",
-            hint="Encode it again from the WAV.",
+        raise UnplayableError(f"{shown(path.name)} cannot be decoded", hint=_HINT)
+    if abs(taken - frames) > _SPARE_FRAMES:
+        raise UnplayableError(
+            f"{shown(path.name)} cannot be decoded as a whole: {taken:,} of {frames:,} frames came out",
+            hint=_HINT,
         )

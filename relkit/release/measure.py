@@ -251,9 +251,10 @@ def _windows(path: Path, container: Container, telling: _Telling) -> Iterator[Sa
                 telling(path, len(data))
             return
         assert sound is not None  # noqa: S101 - what has a key has a sound
-        for samples in decoded(path, sound.channels):
+        frames = container.frames or 0
+        for samples in decoded(path, sound.channels, frames):
             yield samples
-            telling(path, file.size_bytes * len(samples) // max(1, container.frames or 0))
+            telling(path, file.size_bytes * len(samples) // max(1, frames))
         file.confirm()
 
 
