@@ -1,5 +1,5 @@
 """``python -m relkit`` does what ``relkit`` does."""
 
-from relkit.cli import main
+from relkit.cli import program
 
-main()
+program()
