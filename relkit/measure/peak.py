@@ -1,8 +1,8 @@
 """How high does a signal reach, at its samples and between them?
 
 Sample peak, and true peak by four-fold interpolation with the published
-48-tap table. The interpolation runs as matrix products: 8 frames
-and the 11 before them give 32 values.
+48-tap table. The interpolation runs as matrix products: 4 frames
+and the 11 before them give 16 values.
 
 Conventions
     samples    float32, C-contiguous, shape (frames, channels), full scale 1.0
@@ -36,9 +36,9 @@ PHASES: npt.NDArray[np.float64] = np.array([PHASE_0, PHASE_1, PHASE_1[::-1], PHA
 FACTOR, TAPS = PHASES.shape  # 4 values per frame, each from 12 frames
 DELAY = (FACTOR * TAPS - 1) / 2  # of the symmetric filter [values]
 
-BLOCK = 8  # frames; fewer waste the overlap, more multiply zeros
+BLOCK = 4  # frames; fewer waste the overlap, more multiply zeros
 REACH = TAPS - 1  # frames before a block that it depends on
-APART = 4  # a product takes every fourth block: BLAS wants rows that do not overlap in memory
+APART = 8  # a product takes every eighth block: BLAS wants rows that do not overlap in memory
 SLAB_FRAMES = 32_768  # a stereo slab and its values fill a cache of 1 to 2 MB
 
 
@@ -156,7 +156,7 @@ class PeakMeter:
 
 
 def _interpolation() -> npt.NDArray[np.float32]:
-    """Return the matrix from 19 frames, oldest first, to the 4 values at each of the last 8."""
+    """Return the matrix from 15 frames, oldest first, to the 4 values at each of the last 4."""
     matrix = np.zeros((REACH + BLOCK, BLOCK * FACTOR), np.float32)
     for frame in range(BLOCK):
         matrix[frame : frame + TAPS, frame * FACTOR : (frame + 1) * FACTOR] = PHASES[:, ::-1].T
