@@ -20,6 +20,7 @@ from pathlib import Path
 
 import numpy as np
 
+from relkit.audio.formats import Part
 from relkit.audio.samples import Samples
 from relkit.errors import BadInputError
 from relkit.filenames import shown
@@ -27,13 +28,32 @@ from relkit.filenames import shown
 _WINDOW_FRAMES = 1 << 17
 _SPARE_FRAMES = 2 * 1152  # of MPEG-1; layer III
 _HINT = "It is damaged, or put together from several files: encode it again from the WAV."
+# The library is given a pipe that begins at the first MPEG frame: it plays a pipe to its end, where it would
+# trust a guess of the length of a file that does not state it. It takes some pipes for places to seek in.
 _CHILD = """
-import sys, soundfile
-with soundfile.SoundFile(sys.argv[1]) as file:
-    if file.format != "MP3" or file.channels != int(sys.argv[2]):
-        sys.exit(1)
-    for block in file.blocks(1 << 16, dtype="float32", always_2d=True):
-        sys.stdout.buffer.write(block.data)
+import os, sys, threading, soundfile
+
+class Stream(soundfile.SoundFile):
+    def seekable(self):
+        return False
+
+def feed(path, offset, length):
+    with open(path, "rb") as file, open(theirs, "wb") as pipe:
+        file.seek(offset)
+        while length > 0 and (data := file.read(min(length, 1 << 16))):
+            pipe.write(data)
+            length -= len(data)
+
+ours, theirs = os.pipe()
+path, channels, offset, length = sys.argv[1], *map(int, sys.argv[2:])
+threading.Thread(target=feed, args=(path, offset, length), daemon=True).start()
+with Stream(ours) as stream:
+    if stream.format != "MP3" or stream.channels != channels:
+        os._exit(1)
+    while len(samples := stream.read(1 << 16, dtype="float32", always_2d=True)):
+        sys.stdout.buffer.write(samples.data)
+sys.stdout.buffer.flush()
+os._exit(0)  # whether the feeder still holds something or not
 """
 
 
@@ -41,18 +61,20 @@ class UnplayableError(BadInputError):
     """An MP3 that the decoder gives up on."""
 
 
-def decoded(path: Path, channels: int, frames: int) -> Iterator[Samples]:
+def decoded(path: Path, essence: Part, channels: int, frames: int) -> Iterator[Samples]:
     """Yield an MP3's samples, window by window.
 
     Args:
-        channels: that its MPEG frames have.
+        essence: where its MPEG frames are.
+        channels: that they have.
         frames: sample frames that it should have; decoders may differ by two MPEG frames, no more.
 
     Raises:
         UnplayableError: the decoder gave up, found another number of channels, or went past a stretch.
     """
     frame_bytes, taken = 4 * channels, 0
-    command = [sys.executable, "-P", "-c", _CHILD, str(path.absolute()), str(channels)]
+    facts = [str(fact) for fact in (channels, essence.offset, essence.length)]
+    command = [sys.executable, "-P", "-c", _CHILD, str(path.absolute()), *facts]
     with subprocess.Popen(
         command, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL
     ) as child:

@@ -250,9 +250,10 @@ def _windows(path: Path, container: Container, telling: _Telling) -> Iterator[Sa
                     yield to_float32(data, sound)
                 telling(path, len(data))
             return
+        essence, frames = container.essence, container.frames or 0
         assert sound is not None  # noqa: S101 - what has a key has a sound
-        frames = container.frames or 0
-        for samples in decoded(path, sound.channels, frames):
+        assert essence is not None  # noqa: S101 - likewise
+        for samples in decoded(path, essence, sound.channels, frames):
             yield samples
             telling(path, file.size_bytes * len(samples) // max(1, frames))
         file.confirm()
