@@ -106,6 +106,8 @@ def commit(
         previous = newest.manifest if newest else None
         gathered = gather(workspace.folder, sheet, previous, without, staging=staging)
         scanner = Scanner(workspace, previous, progress)
+        if scanner.look_ahead(gathered.wanted):
+            _load_what_reads()
         seen = [(wanted, scanner.known(wanted)) for wanted in gathered.wanted]
         entries = [entry for _wanted, entry in seen if entry is not None]
         facts = release_facts(sheet)
@@ -122,6 +124,13 @@ def commit(
         manifest, digest = _write(workspace, newest, sheet, seen, scanner, staging, said)
         scanner.save()
         return _report(manifest, digest, previous, gathered, taken, changed=True)
+
+
+def _load_what_reads() -> None:
+    """Load what reading a bounce needs, while a thread already looks at the files: it takes as long."""
+    import relkit.audio.reading
+    import relkit.measure.levels
+    import relkit.store.content  # noqa: F401
 
 
 def _require_no_past(workspace: Workspace) -> None:

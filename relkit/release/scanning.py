@@ -16,13 +16,15 @@ from __future__ import annotations
 import json
 import time
 from collections.abc import Callable, Sequence
+from concurrent.futures import Future
 from contextlib import ExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 from relkit.manifest import FileEntry, RevisionManifest, SoundFacts, VersionFacts, as_document
-from relkit.release.metering import LAG, LEVELS, MeterTee, measured, quick_of_sound
+from relkit.release import glancing
+from relkit.release.metering import LAG, LEVELS, MeterTee, measured
 from relkit.release.workspace import Workspace
 
 if TYPE_CHECKING:
@@ -30,7 +32,6 @@ if TYPE_CHECKING:
     from relkit.audio.reading import SteadyFile
     from relkit.store.content import Stored
 
-_BLOCK, _GLIMPSE = 1 << 20, 1 << 12  # bytes that are read at a time
 _SETTLED_NS = 2_000_000_000  # a file written this recently may change again within its time stamp's grain
 Progress = Callable[[str, int, int], None]  # what, bytes done, bytes in all
 
@@ -70,6 +71,18 @@ class Scanner:
     progress: Progress | None = None
     _stats: list[tuple[bytes, bytes]] = field(default_factory=list)
     _heard: set[tuple[int | None, bytes]] = field(default_factory=set)  # length and glimpse of sounds
+    _begun: dict[Path, Future[glancing.Glance | None]] = field(default_factory=dict)
+    _essences: dict[Path, bytes] = field(default_factory=dict)  # quick keys of sounds, as glances told them
+
+    def look_ahead(self, wanted: Sequence[Wanted]) -> bool:
+        """Begin to read, beside whatever the caller does next, the files that only step 2 can tell.
+
+        Returns:
+            Whether there are any.
+        """
+        unsure = [each for each in wanted if self._same_size(each) and not self._by_stat(each)]
+        self._begun |= glancing.begin((each.path, each.role == "version") for each in unsure)
+        return bool(unsure)
 
     def known(self, wanted: Wanted) -> FileEntry | None:
         """Return the entry of a file without hashing it, if it is surely one that we know."""
@@ -80,21 +93,34 @@ class Scanner:
 
     def _by_stat(self, wanted: Wanted) -> FileEntry | None:
         noted = self.workspace.cache.get("stat", wanted.name.encode())
-        mark = _mark(wanted.path)
+        mark = glancing.mark_of(wanted.path)
         if noted is None or mark is None or noted[64:] != mark:
             return None
         return self._facts(noted[:64].decode())
 
     def _by_quick_hash(self, wanted: Wanted) -> FileEntry | None:
         """Compare with the file that had this name, if it has the same size."""
-        before = self.previous.entry(wanted.name) if self.previous else None
-        mark = _mark(wanted.path)
-        if before is None or mark is None or wanted.path.stat().st_size != before.size_bytes:
+        before = self._same_size(wanted)
+        if before is None:
             return None
-        if _quick_hash(wanted.path) != before.xxh3_128:
+        begun = self._begun.pop(wanted.path, None)
+        glance = begun.result() if begun else glancing.glance(wanted.path, may_sound=False)
+        if glance is None:
             return None
-        self._note(wanted, before.sha256, mark)
+        if glance.essence is not None:
+            self._essences[wanted.path] = glance.essence
+        if glance.whole != before.xxh3_128:
+            return None
+        self._note(wanted, before.sha256, glance.mark)
         return before
+
+    def _same_size(self, wanted: Wanted) -> FileEntry | None:
+        """Return the file that had this name, if it has the size of the one there now."""
+        before = self.previous.entry(wanted.name) if self.previous else None
+        try:
+            return before if before and wanted.path.stat().st_size == before.size_bytes else None
+        except OSError:
+            return None
 
     def _facts(self, sha256: str) -> FileEntry | None:
         """Return what is known of a file with these bytes."""
@@ -123,7 +149,7 @@ class Scanner:
         from relkit.audio.container import require_bounce
         from relkit.audio.reading import SteadyFile
 
-        mark = _mark(wanted.path)
+        mark = glancing.mark_of(wanted.path)
         with SteadyFile(wanted.path) as file:
             container = file.container
             if wanted.role == "version":
@@ -171,14 +197,16 @@ class Scanner:
             return None
         sound = container.sound
         assert isinstance(sound, PcmFormat)  # noqa: S101 - what is measurable is PCM
-        glimpse = container.frames, _essence_key(wanted.path, container, glimpse=True)
+        glimpse = container.frames, glancing.essence_key(wanted.path, container, glimpse=True)
         likely = glimpse in self._heard or any(
             entry.sound and entry.sound.frames == container.frames
             for entry in (self.previous.files if self.previous else ())
         )
         self._heard.add(glimpse)
-        if likely and self.workspace.cache.get("essence", _essence_key(wanted.path, container)):
-            return None
+        if likely:
+            key = self._essences.get(wanted.path) or glancing.essence_key(wanted.path, container)
+            if self.workspace.cache.get("essence", key):
+                return None
         return MeterTee(sound)
 
     def _sound(
@@ -259,57 +287,6 @@ class Hashing:
             self._size,
             self._frames.hexdigest() if has_essence else None,
         )
-
-
-def _mark(path: Path) -> bytes | None:
-    """Return what tells an untouched file: size, times, inode; None if it cannot be had."""
-    try:
-        found = path.stat()
-    except OSError:
-        return None
-    return f"{found.st_size} {found.st_mtime_ns} {found.st_ctime_ns} {found.st_ino}".encode()
-
-
-def _quick_hash(path: Path) -> str | None:
-    """Return the xxHash of a whole file, or None if it cannot be read."""
-    import xxhash
-
-    digest = xxhash.xxh3_128()
-    buffer = memoryview(bytearray(_BLOCK))
-    try:
-        with path.open("rb", buffering=0) as file:
-            while got := file.readinto(buffer):
-                digest.update(buffer[:got])
-    except OSError:
-        return None
-    return digest.hexdigest()
-
-
-def _essence_key(path: Path, container: Container, *, glimpse: bool = False) -> bytes:
-    """Return a quick key of a file's sound: xxHash of the essence as little-endian frames.
-
-    Args:
-        glimpse: only of four or five short pieces of it.
-    """
-    from relkit.audio.formats import PcmFormat
-    from relkit.audio.samples import to_little_endian
-
-    sound, essence = container.sound, container.essence
-    assert isinstance(sound, PcmFormat)  # noqa: S101 - asked only for what is measurable
-    assert essence is not None  # noqa: S101 - likewise
-    digest = quick_of_sound(sound)
-    with path.open("rb") as file:
-        step = max(1, (_GLIMPSE if glimpse else _BLOCK) // sound.frame_bytes) * sound.frame_bytes
-        starts = range(0, essence.length, step)
-        for start in starts[:: max(1, len(starts) // 4)] if glimpse else starts:
-            file.seek(essence.offset + start)
-            block = file.read(min(step, essence.length - start))
-            if sound.big_endian:
-                whole = len(block) - len(block) % sound.frame_bytes  # the file may have become shorter
-                digest.update(to_little_endian(block[:whole], sound))
-            else:
-                digest.update(block)
-    return bytes(digest.digest())
 
 
 def same_files(first: Sequence[FileEntry], second: Sequence[FileEntry]) -> bool:
