@@ -17,7 +17,7 @@ from pathlib import Path
 import soundfile
 
 SECTION = "measured"
-_LIBRARIES = ("numpy", "dulwich", "soundfile", "xxhash", "cryptography", "pydantic", "typer")
+_LIBRARIES = ("numpy", "dulwich", "plibflac", "soundfile", "xxhash", "cryptography", "pydantic", "typer")
 
 
 @dataclass(frozen=True)
