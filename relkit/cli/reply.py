@@ -34,12 +34,15 @@ def reply(
 ) -> None:
     """Record what came back for a shipment.
 
-    A rejection gets a number and stays open until a revision answers it: relkit
-    commit --answers NUMBER. Exit codes: 0 done, 2 wrong usage, 4 damaged store,
-    5 signer not trusted, 6 busy, 7 disk or permission.
+    Places are shown in every version that shares them. A rejection gets a number
+    and stays open until a revision answers it: relkit commit --answers NUMBER.
+    Exit codes: 0 done, 2 wrong usage, 4 damaged store, 5 signer not trusted, 6
+    busy, 7 disk or permission.
     """
+    from relkit.release.rejections import place_text
+
     with opened(release) as opened_release:
-        record = opened_release.reply(
+        report = opened_release.reply(
             recipient,
             answer,
             shipment=shipment,
@@ -49,13 +52,18 @@ def reply(
             replied_on=replied_on,
         )
     if json:
-        as_json(record)
+        as_json(report)
         return
+    record = report.record
     number = f" {record.number}" if record.number else ""
     say(
         f"Recorded {record.answer}{number}  {record.id[:8]}  from {shown(record.recipient.name)} "
         f"on {record.replied_on}"
     )
+    for passage in report.passages:
+        where = place_text(passage.start_ms, passage.end_ms)
+        bars = f"  {passage.bars}" if passage.bars else ""
+        say(f"  {where}  in {passage.version}{bars}")
     if record.number:
         say(f"  It stays open until: relkit commit FILE --answers {record.number}")
 

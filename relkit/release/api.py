@@ -22,7 +22,7 @@ from relkit.release.home import Home
 from relkit.release.workspace import Workspace
 
 if TYPE_CHECKING:
-    from relkit.manifest import ApprovedRecord, ReplyRecord
+    from relkit.manifest import ApprovedRecord
     from relkit.release.audit import AuditReport
     from relkit.release.audit import Progress as AuditProgress
     from relkit.release.checkout import PackageCheckout, RevisionCheckout
@@ -30,9 +30,11 @@ if TYPE_CHECKING:
     from relkit.release.diff import DiffReport
     from relkit.release.history import HistoryReport
     from relkit.release.package_files import Form
+    from relkit.release.replies import ReplyReport
     from relkit.release.scanning import Progress
     from relkit.release.ship import ShipReport
     from relkit.release.shipments import ShipmentsReport
+    from relkit.release.shipping import Round
     from relkit.release.verify import VerifiedCopy
     from relkit.release.withdraw import WithdrawReport
 
@@ -153,13 +155,48 @@ class Release:
 
         return ship(self._workspace, recipient, Order(**order), kind=kind, another=another, progress=progress)
 
+    def ship_round(
+        self,
+        recipients: Sequence[str] = (),
+        *,
+        to_kind: str | None = None,
+        outdated: bool = False,
+        dry_run: bool = False,
+        kind: str | None = None,
+        another: bool = False,
+        progress: Progress | None = None,
+        **order: Any,
+    ) -> Round:
+        """Ship to several; a fault for one does not stop the others. See ``relkit.release.shipping``.
+
+        Args:
+            recipients: names, or starts of ids.
+            to_kind: everybody of a kind; with ``outdated``, only those of it.
+            outdated: whoever holds what sounds different now.
+            dry_run: only say what would go.
+            order: as ``relkit.release.ship.Order``.
+        """
+        from relkit.release import shipping
+        from relkit.release.ship import Order
+
+        wanted = Order(**order)
+        if outdated:
+            addresses = shipping.owed(self._workspace, wanted, kind=to_kind)
+        elif to_kind is not None:
+            addresses = shipping.of_kind(self._workspace, to_kind, wanted)
+        else:
+            addresses = shipping.named(recipients, wanted)
+        if dry_run:
+            return shipping.preview_round(self._workspace, addresses, kind=kind, another=another)
+        return shipping.ship_round(self._workspace, addresses, kind=kind, another=another, progress=progress)
+
     def shipments(self, **wanted: Any) -> ShipmentsReport:
         """Return who holds what; ``wanted`` as ``relkit.release.shipments.Filter``."""
         from relkit.release.shipments import Filter, shipments
 
         return shipments(self._workspace, Filter(**wanted))
 
-    def reply(self, recipient: str, answer: str, **said: Any) -> ReplyRecord:
+    def reply(self, recipient: str, answer: str, **said: Any) -> ReplyReport:
         """Record what came back; see ``relkit.release.replies.reply``."""
         from relkit.release.replies import reply
 

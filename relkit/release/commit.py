@@ -21,8 +21,8 @@ from relkit.errors import DamagedError
 from relkit.manifest import MANIFEST_NAMESPACE, FileEntry, RevisionManifest, as_document
 from relkit.release import placing
 from relkit.release.gathering import Gathered, gather, release_facts
+from relkit.release.rejections import open_rejections
 from relkit.release.remembering import Known, recall, remember
-from relkit.release.replies import open_rejections
 from relkit.release.scanning import Progress, Scanner, Wanted, same_files
 from relkit.release.taking_in import TakenIn, take_in
 from relkit.release.workspace import VerifiedRevision, Workspace, now

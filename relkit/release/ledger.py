@@ -4,8 +4,8 @@ Every record names the newest records and revision that were there before it.
 So the records form a chain in which any missing or moved link shows, except at
 its very end; the end is noted in the user's folder.
 
-Order is (day, recorded_at, what comes after what, id): the day is ``shipped_on`` for a shipment and
-the day of recording, in UTC, for anything else.
+Order is (day, recorded_at, what comes after what, id): the day is ``shipped_on`` for a shipment,
+``replied_on`` for a reply, and the day of recording, in UTC, for anything else.
 
 Not here: what is decided from records (``ship``, ``checkout``, ``withdraw``).
 """
@@ -15,13 +15,16 @@ from __future__ import annotations
 import contextlib
 from dataclasses import dataclass
 from datetime import datetime
+from functools import cached_property
 from itertools import groupby
 
 from relkit.errors import DamagedError, UsageError
 from relkit.filenames import shown
 from relkit.manifest import (
     RECORD_NAMESPACE,
+    ApprovedRecord,
     Record,
+    ReplyRecord,
     ShippedRecord,
     WithdrawnRecord,
     as_document,
@@ -63,12 +66,12 @@ class Ledger:
 
     entries: list[Entry]
 
-    @property
+    @cached_property
     def shipments(self) -> list[tuple[ShippedRecord, Entry]]:
         """Every shipment, also a withdrawn one."""
         return [(entry.record, entry) for entry in self.entries if isinstance(entry.record, ShippedRecord)]
 
-    @property
+    @cached_property
     def withdrawn(self) -> dict[str, WithdrawnRecord]:
         """What was taken back: the digest of the record or package, and why.
 
@@ -79,6 +82,18 @@ class Ledger:
             if isinstance(entry.record, WithdrawnRecord) and entry.held.digest not in found:
                 found[entry.record.of] = entry.record
         return found
+
+    @cached_property
+    def replies(self) -> list[tuple[ReplyRecord, Entry]]:
+        """Every reply that counts: neither it nor the shipment that it is about was taken back."""
+        shipped = {entry.held.digest: entry for _record, entry in self.shipments}
+        return [
+            (entry.record, entry)
+            for entry in self.entries
+            if isinstance(entry.record, ReplyRecord)
+            and entry.held.digest not in self.withdrawn
+            and (entry.record.of not in shipped or self.taken_back(shipped[entry.record.of]) is None)
+        ]
 
     def taken_back(self, entry: Entry) -> WithdrawnRecord | None:
         """Return the withdrawal of a record or, for a shipment, of the package that it carried."""
@@ -117,7 +132,9 @@ class Ledger:
 
 def day_of(record: Record) -> str:
     """Return the civil day that a record stands under."""
-    return record.shipped_on if isinstance(record, ShippedRecord) else record.recorded_at[:10]
+    if isinstance(record, ShippedRecord):
+        return record.shipped_on
+    return record.replied_on if isinstance(record, ReplyRecord) else record.recorded_at[:10]
 
 
 def read(workspace: Workspace) -> Ledger:
@@ -263,6 +280,14 @@ def in_words(record: Record) -> str:
         )
     if isinstance(record, WithdrawnRecord):
         return f"withdrawal {record.id[:SHORT_ID]} ({shown(record.reason)})"
+    if isinstance(record, ReplyRecord):
+        what = f"rejection {record.number}" if record.number else f"reply ({shown(record.answer)})"
+        return f"{what} {record.id[:SHORT_ID]} by {shown(record.recipient.name)} on {record.replied_on}"
+    if isinstance(record, ApprovedRecord):
+        return (
+            f"approval {record.id[:SHORT_ID]} of revision {record.revision} by {shown(record.by)} "
+            f"({shown(record.role)})"
+        )
     return f"record {record.id[:SHORT_ID]} ({shown(record.type)})"
 
 
@@ -272,4 +297,6 @@ def concerned(record: Record) -> list[str]:
         return [
             f"{shown(record.recipient.name)} ({record.shipped_on}): {', '.join(map(shown, record.versions))}"
         ]
+    if isinstance(record, ReplyRecord):
+        return [f"{shown(record.recipient.name)} ({record.replied_on}): {shown(record.answer)}"]
     return []

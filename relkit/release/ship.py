@@ -19,9 +19,9 @@ from typing import TYPE_CHECKING
 
 from relkit.errors import RelkitError, UsageError
 from relkit.filenames import shown
-from relkit.manifest import PackageManifest, RecipientFacts, ShippedRecord, VersionFacts
+from relkit.manifest import Gate, PackageManifest, RecipientFacts, ShippedRecord, VersionFacts
 from relkit.pack.names import plain
-from relkit.release import gates, ledger, package_files, packaging, wants
+from relkit.release import gates, ledger, package_files, packaging, rejections, wants
 from relkit.release.days import BadDayError, parsed_day
 from relkit.release.gathering import gather
 from relkit.release.ledger import Ledger
@@ -69,6 +69,8 @@ class Order:
         only: version ids, instead of what they take.
         formats: keys of ``relkit.pack.renditions.FORMATS``, instead of what they take.
         folder: where the package appears; None takes ``packages`` in the release.
+        apart: whether it lies there in a folder of its own, named by day and recipient; always
+            in ``packages``.
         shipped_on: civil day "yyyy-mm-dd" of something that went out earlier; None is today, local time.
         channel: how it went: link, mail, stick ...
         by: who sent it.
@@ -80,6 +82,7 @@ class Order:
     formats: Sequence[str] = ()
     form: Form | None = None
     folder: Path | None = None
+    apart: bool = False
     shipped_on: str | None = None
     channel: str | None = None
     by: str | None = None
@@ -106,30 +109,23 @@ def ship(
         ClosedGateError: something stands in the way, and no reason was given.
         RelkitError: see the families; nothing is recorded then.
     """
-    day = _day(order.shipped_on)
     with writing(workspace.inside):
-        if workspace.newest_held() is None:
-            raise NoSuchRevisionError("there is nothing to ship", hint="Commit bounces first.")
-        source = workspace.revision(order.revision)
-        book = ledger.read(workspace)
-        somebody, known = _recipient(workspace, recipient, kind, another=another)
-        reason = (order.despite or "").strip()
-        chosen = wants.choose(_versions(source), somebody, order.only, despite=bool(reason))
-        closed = gates.closed(
-            somebody, chosen, packaging.sheet_of(workspace, source), source, book, day, now()
-        )
+        ready = prepare(workspace, recipient, order, kind=kind, another=another)
+        somebody, source, reason = ready.recipient, ready.source, ready.reason
+        closed = ready.closed
         if closed and not reason:
             raise gates.ClosedGateError(closed)
-        wanted = wants.Wants(
-            tuple(chosen), wants.formats_for(somebody, order.formats), wants.excludes_explicit(somebody)
-        )
-        form: Form = order.form or ("zip" if somebody.form == "zip" else "folder")
-        earlier = _earlier(workspace, book, somebody, source, day)
-        built = packaging.build(workspace, source, wanted, earlier, progress)
+        earlier = _earlier(workspace, ready.book, somebody, source, ready.day)
+        built = packaging.build(workspace, source, ready.wants, earlier, progress)
         package = workspace.verified_package(built.commit)
+        closed = [*closed, *gates.taken_back(package.held.digest, ready.book)]
+        if closed and not reason:
+            raise gates.ClosedGateError(closed)
         record_id = secrets.token_hex(16)
-        where = order.folder or workspace.folder / PACKAGES / _shelf(day, somebody, record_id)
-        target = package_files.path_of(where, package.manifest, form)
+        where = order.folder or workspace.folder / PACKAGES
+        if order.apart or order.folder is None:
+            where /= _shelf(ready.day, somebody, record_id)
+        target = package_files.path_of(where, package.manifest, ready.form)
         if not package_files.is_free(target):
             raise ThereAlreadyError(target)
         record = ShippedRecord(
@@ -138,13 +134,13 @@ def ship(
             release_id=workspace.release_id,
             recorded_at=now().isoformat(),
             of=package.held.digest,
-            after=ledger.after(workspace, book),
+            after=ledger.after(workspace, ready.book),
             recipient=RecipientFacts(id=somebody.id, name=somebody.name, kind=somebody.kind),
-            shipped_on=day.isoformat(),
-            form=form,
+            shipped_on=ready.day.isoformat(),
+            form=ready.form,
             revision=source.manifest.revision,
-            versions=[version.id for version in chosen],
-            formats=list(wanted.formats),
+            versions=[version.id for version in ready.wants.versions],
+            formats=list(ready.wants.formats),
             channel=order.channel,
             by=order.by,
             note=order.note,
@@ -153,13 +149,76 @@ def ship(
         )
 
         def seal() -> None:
-            if not known:
+            if not ready.is_known:
                 AddressBook(workspace.home.folder).add(somebody)
             ledger.write(workspace, record, built.commit)
 
-        package_files.place(workspace, package, form, target, sealed=seal)
+        package_files.place(workspace, package, ready.form, target, sealed=seal)
         uncommitted = _uncommitted(workspace)
-    return ShipReport(record, package.manifest, package.held.digest, target, uncommitted, built.remarks)
+    remarks = [*ready.remarks, *built.remarks]
+    return ShipReport(record, package.manifest, package.held.digest, target, uncommitted, remarks)
+
+
+@dataclass(frozen=True)
+class Ready:
+    """All that is decided before anything is built.
+
+    Attributes:
+        is_known: whether the recipient is in the address book.
+        source: the revision that goes out.
+        book: all records, as they were then.
+        reason: why it goes out although something stands in the way; may be empty.
+        closed: what stands in the way.
+        remarks: what does not, and should be known.
+    """
+
+    recipient: Recipient
+    is_known: bool
+    source: VerifiedRevision
+    book: Ledger
+    wants: wants.Wants
+    form: Form
+    day: date
+    reason: str
+    closed: list[Gate]
+    remarks: list[Remark]
+
+
+def prepare(
+    workspace: Workspace, recipient: str, order: Order, *, kind: str | None = None, another: bool = False
+) -> Ready:
+    """Decide who gets what, and ask every gate. Nothing is written.
+
+    Raises:
+        UsageError: nobody or several of that name, or nothing that could go to them.
+        DamagedError, UntrustedSignerError: revision or records are not what they were.
+    """
+    day = _day(order.shipped_on)
+    if workspace.newest_held() is None:
+        raise NoSuchRevisionError("there is nothing to ship", hint="Commit bounces first.")
+    source = workspace.revision(order.revision)
+    book = ledger.read(workspace)
+    somebody, known = _recipient(workspace, recipient, kind, another=another)
+    reason = (order.despite or "").strip()
+    chosen = wants.choose(_versions(source), somebody, order.only, despite=bool(reason))
+    heard = rejections.heard(workspace, book, source, somebody, [version.id for version in chosen])
+    closed = gates.closed(
+        somebody, chosen, packaging.sheet_of(workspace, source), source, book, day, now(), heard.findings
+    )
+    return Ready(
+        recipient=somebody,
+        is_known=known,
+        source=source,
+        book=book,
+        wants=wants.Wants(
+            tuple(chosen), wants.formats_for(somebody, order.formats), wants.excludes_explicit(somebody)
+        ),
+        form=order.form or ("zip" if somebody.form == "zip" else "folder"),
+        day=day,
+        reason=reason,
+        closed=closed,
+        remarks=heard.remarks,
+    )
 
 
 def _day(text: str | None) -> date:

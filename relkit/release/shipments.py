@@ -1,9 +1,10 @@
 """``shipments``: who holds what, whether it is still current, and what is owed.
 
-Somebody holds of every version the file that reached them last. It is compared
-with the newest revision by the bounce that it was made from, so that only what
-sounds different counts as changed audio; what else a recipient would read
-differently counts as changed tags.
+Somebody holds of every version the file that reached them last; what was taken
+back is with them all the same, unless it was never sent. It is compared with the
+newest revision by the bounce that it was made from, so that only what sounds
+different counts as changed audio; what else a recipient would read differently
+counts as changed tags.
 
 Not here: sending what is owed (``ship``), many releases at once (``label``).
 """
@@ -19,9 +20,10 @@ from relkit.errors import UsageError
 from relkit.filenames import shown
 from relkit.manifest import FileEntry, PackageManifest, ReplyRecord, ShippedRecord, read_package
 from relkit.release import ledger
+from relkit.release.days import parsed_day
 from relkit.release.ledger import Entry, Ledger
+from relkit.release.rejections import all_rejections
 from relkit.release.replacing import sources
-from relkit.release.replies import Rejection, all_rejections
 from relkit.release.workspace import VerifiedRevision, Workspace
 from relkit.store import revisions
 
@@ -37,7 +39,8 @@ class Holding:
         recipient: name and kind as of the newest shipment.
         shipped_on, shipment, revision, package: of the newest shipment.
         versions: ids of all that they hold, from any shipment.
-        formats: of the newest shipment.
+        formats: in which they hold it; of two that lie in one folder, the newer.
+        form: of the newest shipment.
         state: see ``STATES``; of several that fit, what asks for action first.
         changed: versions whose audio is another in the newest revision.
         retagged: versions that sound the same and would be tagged or named differently.
@@ -57,6 +60,7 @@ class Holding:
     versions: list[str]
     formats: list[str]
     state: State
+    form: str = "folder"
     changed: list[str] = field(default_factory=list)
     retagged: list[str] = field(default_factory=list)
     gone: list[str] = field(default_factory=list)
@@ -98,6 +102,9 @@ class Filter:
     def __post_init__(self) -> None:
         if self.state is not None and self.state not in STATES:
             raise UsageError(f"the state {shown(self.state)} is not known", hint=f"Use {', '.join(STATES)}.")
+        for day in (self.since, self.until):
+            if day is not None:
+                parsed_day(day)
 
     def keeps(self, holding: Holding, recipient_id: str | None) -> bool:
         """Say whether a holding is asked for."""
@@ -155,21 +162,16 @@ class _Overview:
 
     def _holding(self, theirs: list[tuple[ShippedRecord, Entry]]) -> Holding:
         """Put together what one recipient holds, from all that they were sent, oldest first."""
-        standing = [row for row in theirs if self._book.taken_back(row[1]) is None]
-        record, _entry = (standing or theirs)[-1]
-        withdrawn = self._book.taken_back(theirs[-1][1])
+        record, entry = theirs[-1]
+        withdrawn = self._book.taken_back(entry)
         held: dict[str, tuple[PackageManifest, list[FileEntry]]] = {}
-        for _record, each in standing:
+        for _record, each in theirs:
             package = self._package(each.held.target)
             for version, files in _by_version(package.files).items():
                 held[version] = (package, files)
         changed, retagged, gone = self._compared(held)
-        rejections = [
-            each.record.number or 0
-            for each in self._rejections
-            if each.is_open and each.record.recipient.id == record.recipient.id
-        ]
-        last = self._last_reply(record.recipient.id)
+        rejections = self._open.get(record.recipient.id, [])
+        last = self._last_reply.get(record.recipient.id)
         return Holding(
             recipient_id=record.recipient.id,
             recipient=record.recipient.name,
@@ -179,7 +181,8 @@ class _Overview:
             revision=record.revision,
             package=record.of,
             versions=list(held) or record.versions,
-            formats=record.formats,
+            formats=_formats([each for each, _entry in theirs], held, self._packages_of(theirs)),
+            form=record.form,
             state=_state(bool(withdrawn), bool(rejections), bool(changed or gone), bool(retagged)),
             changed=changed,
             retagged=retagged,
@@ -189,6 +192,9 @@ class _Overview:
             replied_on=last.replied_on if last else None,
             reason=withdrawn.reason if withdrawn else None,
         )
+
+    def _packages_of(self, theirs: list[tuple[ShippedRecord, Entry]]) -> list[PackageManifest]:
+        return [self._package(entry.held.target) for _record, entry in theirs]
 
     def _compared(
         self, held: dict[str, tuple[PackageManifest, list[FileEntry]]]
@@ -232,20 +238,18 @@ class _Overview:
         return self._packages[commit]
 
     @cached_property
-    def _rejections(self) -> list[Rejection]:
-        return all_rejections(self._workspace, self._book)
+    def _open(self) -> dict[str, list[int]]:
+        """Numbers of the open rejections of every recipient."""
+        found: dict[str, list[int]] = {}
+        for each in all_rejections(self._workspace, self._book):
+            if each.is_open:
+                found.setdefault(each.record.recipient.id, []).append(each.number)
+        return found
 
-    def _last_reply(self, recipient_id: str) -> ReplyRecord | None:
-        """Return what somebody said last; the book is in order of day and time."""
-        gone = self._book.withdrawn
-        replies = [
-            entry.record
-            for entry in self._book.entries
-            if isinstance(entry.record, ReplyRecord)
-            and entry.record.recipient.id == recipient_id
-            and entry.held.digest not in gone
-        ]
-        return max(replies, key=lambda each: (each.replied_on, each.recorded_at), default=None)
+    @cached_property
+    def _last_reply(self) -> dict[str, ReplyRecord]:
+        """What everybody said last; the book is in order of day and time."""
+        return {record.recipient.id: record for record, _entry in self._book.replies}
 
 
 def _by_version(files: Iterable[FileEntry]) -> dict[str, list[FileEntry]]:
@@ -254,6 +258,24 @@ def _by_version(files: Iterable[FileEntry]) -> dict[str, list[FileEntry]]:
         if entry.version is not None:
             found.setdefault(entry.version.id, []).append(entry)
     return found
+
+
+def _formats(
+    sent: Sequence[ShippedRecord],
+    held: dict[str, tuple[PackageManifest, list[FileEntry]]],
+    packages: Sequence[PackageManifest],
+) -> list[str]:
+    """Return the formats of the shipments that somebody still holds a version of, the newest first."""
+    if all(record.formats == sent[-1].formats for record in sent):
+        return sent[-1].formats
+    from relkit.pack.renditions import FORMATS  # brings the converter with it
+
+    counts = {id(package) for package, _files in held.values()}
+    found: dict[str, str] = {}  # folder to format
+    for record, package in zip(reversed(sent), reversed(packages), strict=True):
+        for each in record.formats if id(package) in counts else ():
+            found.setdefault(FORMATS.get(each, each), each)
+    return list(found.values())
 
 
 def _state(withdrawn: bool, rejected: bool, changed: bool, retagged: bool) -> State:

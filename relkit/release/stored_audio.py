@@ -1,4 +1,4 @@
-"""The audio of a bounce in the store, as a stream of frames.
+"""The audio of a bounce in the store: as a stream of frames, or any stretch of it.
 
 Not here: giving back whole files (``package_files``), what is done with the audio.
 """
@@ -13,6 +13,7 @@ from relkit.audio.samples import Samples, to_float32, to_little_endian
 from relkit.manifest import FileEntry
 from relkit.release.derived import StoredFile
 from relkit.store import restoring
+from relkit.store.excerpts import Essence
 from relkit.store.repository import Repository
 
 Sink = Callable[[bytes | memoryview], object]
@@ -45,6 +46,37 @@ def pcm_of(entry: FileEntry) -> PcmFormat | None:
         return fmt if fmt.is_measurable else None
     except (KeyError, ValueError):
         return None
+
+
+class StoredRecording:
+    """A bounce that can be read anywhere, as ``relkit.measure.excerpts.Recording`` asks for.
+
+    Raises:
+        DamagedError: its layout cannot be read; so does ``read`` of a chunk.
+        ValueError: its samples cannot be read; see ``pcm_of``.
+    """
+
+    def __init__(self, repository: Repository, stored: StoredFile) -> None:
+        fmt = pcm_of(stored.entry)
+        if fmt is None:
+            raise ValueError(f"{stored.entry.name} has no samples that can be read")
+        self.format = fmt
+        self._essence = Essence(repository, stored.tree)
+
+    @property
+    def frames(self) -> int:
+        """Length in frames."""
+        return self._essence.size_bytes // self.format.frame_bytes
+
+    @property
+    def channels(self) -> int:
+        """Number of channels."""
+        return self.format.channels
+
+    def read(self, first: int, end: int) -> Samples:
+        """Return the frames from ``first`` up to ``end``: float32, shape (end - first, channels)."""
+        width = self.format.frame_bytes
+        return to_float32(self._essence.read(first * width, end * width), self.format)
 
 
 def size_of(repository: Repository, stored: StoredFile) -> int:

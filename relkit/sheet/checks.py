@@ -221,7 +221,12 @@ def title_is_explicit(sheet: Sheet) -> bool:
     """
     if sheet.title_rating is not None:
         return sheet.title_rating == "explicit"
-    return _marks(sheet.title)[1] or _MASKED.search(sheet.title) is not None
+    return reads_explicit(sheet.title)
+
+
+def reads_explicit(text: str) -> bool:
+    """Say whether a text is marked explicit, "Song (Dirty)", or has a masked word, "f***"."""
+    return _marks(text)[1] or _MASKED.search(text) is not None
 
 
 def _version_in_title(key: str, words: str) -> _Odd:
