@@ -10,8 +10,8 @@ Conventions
     material  the example song, 24 bit / 44.1 kHz; for memory, files of any length at 24 bit / 96 kHz
     start-up  everybody runs as a process, and its start is in its time; ratios are given with it, and without
               what Python and numpy take before they do anything (ffmpeg's is in its time in both)
-    ratios    of CPU time: everybody works on one thread, so that this is the time on one core, and hardly
-              differs on a busy machine
+    times     CPU: everybody works on one thread, so that this is the time on one core, and hardly differs
+              on a busy machine
 
 Exit codes: 0 all targets met, 1 one was missed.
 
@@ -76,14 +76,13 @@ def tell_times(report: Report, bounce: Path, work: Path, runs: int) -> None:
             spent = loudness.ffmpeg(bounce) if who == "ffmpeg" else alone(who, bounce, work / "note")
             found[who].append(spent)
     cpu = {who: median(each.cpu_s for each in spent) for who, spent in found.items()}
-    wall = {who: median(each.wall_s for each in spent) for who, spent in found.items()}
     net = {who: each if who == "ffmpeg" else each - cpu["nothing"] for who, each in cpu.items()}
     rows = []
     for who, name in NAMES.items():
-        row = [name, seconds(cpu[who]), seconds(wall[who]), times(cpu["ffmpeg"] / cpu[who])]
+        row = [name, seconds(cpu[who]), times(cpu["ffmpeg"] / cpu[who])]
         rows.append([*row, "" if who == "nothing" else times(cpu["ffmpeg"] / net[who])])
     title = f"Meters over one bounce of {length_s:.0f} s, each a process on one thread"
-    report.table(title, ["", "CPU", "time", "x ffmpeg", "without start-up"], rows)
+    report.table(title, ["", "CPU", "x ffmpeg", "without start-up"], rows)
     for who, wanted in (("levels", LEVELS_FACTOR), ("faults", FAULTS_FACTOR)):
         report.at_least(f"{WHAT[who]}, as fast as ffmpeg", cpu["ffmpeg"] / net[who], wanted, " x")
     report.at_most("tempo and key of 200 s, CPU", cpu["music"] * 200 / length_s, MUSIC_CPU_S, " s")
@@ -114,11 +113,10 @@ def tell_pairs(report: Report, bounces: dict[str, Path], runs: int) -> None:
             with timed() as one:
                 task()
             spent.append(one)
-        cpu, wall = median(one.cpu_s for one in spent), median(one.wall_s for one in spent)
-        rows.append([name, seconds(cpu), seconds(wall)])
+        rows.append([name, seconds(median(one.cpu_s for one in spent))])
     length_s = len(samples["explicit"]) / rate_hz
     title = f"Two bounces of {length_s:.0f} s and more, in memory, in a running process"
-    report.table(title, ["", "CPU", "time"], rows)
+    report.table(title, ["", "CPU"], rows)
 
 
 def tell_memory(report: Report, work: Path) -> None:
