@@ -76,7 +76,8 @@ def tell_times(report: Report, bounce: Path, work: Path, runs: int) -> None:
             spent = loudness.ffmpeg(bounce) if who == "ffmpeg" else alone(who, bounce, work / "note")
             found[who].append(spent)
     cpu = {who: median(each.cpu_s for each in spent) for who, spent in found.items()}
-    net = {who: each if who == "ffmpeg" else each - cpu["nothing"] for who, each in cpu.items()}
+    # A song cut short leaves next to nothing beside the start-up.
+    net = {who: each if who == "ffmpeg" else max(each - cpu["nothing"], 0.001) for who, each in cpu.items()}
     rows = []
     for who, name in NAMES.items():
         row = [name, seconds(cpu[who]), times(cpu["ffmpeg"] / cpu[who])]
