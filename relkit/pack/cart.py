@@ -44,8 +44,9 @@ _ENDINGS = {"cold": "Ends cold", "fade": "Fades out"}
 def cart_chunk(song: SongFacts, file: VersionFile) -> bytes:
     """Return the content of a ``cart`` chunk, version 01.01.
 
-    The start date is the embargo, or else the first moment of the day of
-    release. Times need ``file.sound``, for its rate; without it there are no timers.
+    The start date is the embargo. Without one it is blank: a promotional copy goes out
+    before the release, and a playout system would refuse it until that day. Times need
+    ``file.sound``, for its rate; without it there are no timers.
 
     Source:
         [CART].
@@ -86,9 +87,8 @@ def _out_cue(file: VersionFile) -> str:
 
 
 def _start(song: SongFacts) -> bytes:
-    if song.embargo is not None:
-        return _date_and_time(f"{song.embargo.date().isoformat()}{song.embargo:%H:%M:%S}")
-    return _date_and_time(f"{song.release_date.isoformat()}00:00:00" if song.release_date else "")
+    until = song.embargo
+    return _date_and_time(f"{until.date().isoformat()}{until:%H:%M:%S}" if until else "")
 
 
 def _end(song: SongFacts) -> bytes:

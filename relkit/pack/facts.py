@@ -100,6 +100,8 @@ class VersionFile:
         isrc: 12 characters without hyphens.
         ending: "cold" or "fade".
         last_words: the last words that are sung or spoken.
+        max_momentary_lufs, max_short_term_lufs: highest loudness over 0.4 s and 3 s; None if not
+            measured. Of the bounce: converting it does not change them by a hundredth.
         made_by: what was done to the bounce to get this file, for people
             ("24-bit to 16-bit, dithered"); empty where its samples are the bounce's own.
     """
@@ -111,6 +113,8 @@ class VersionFile:
     ending: str | None = None
     last_words: str | None = None
     timers: Timers = Timers()
+    max_momentary_lufs: float | None = None
+    max_short_term_lufs: float | None = None
     made_by: str = ""
 
 

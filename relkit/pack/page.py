@@ -102,6 +102,12 @@ def picture_span(page: bytes) -> tuple[int, int] | None:
     return (len(before) + len(mark), behind.index(b'"')) if mark else None
 
 
+def picture_in(page: bytes) -> bytes | None:
+    """Return the picture of a page of ours, or None without one."""
+    span = picture_span(page)
+    return base64.b64decode(page[span[0] : span[0] + span[1]]) if span else None
+
+
 def _policy() -> str:
     """Allow this very style and pictures inside the page, and nothing else; no base, no form [CSP3]."""
     digest = base64.b64encode(hashlib.sha256(STYLE.encode()).digest()).decode()

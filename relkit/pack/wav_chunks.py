@@ -73,16 +73,13 @@ def bext_chunk(
     recorded_at: dt.datetime,
     *,
     bounce: SoundFacts | None = None,
-    max_momentary_lufs: float | None = None,
-    max_short_term_lufs: float | None = None,
 ) -> bytes:
     """Return the content of a ``bext`` chunk, version 2.
 
     Args:
-        song, file: whose; loudness, range and true peak are those of ``file.sound``.
+        song, file: whose; integrated loudness, range and true peak are those of ``file.sound``.
         recorded_at: when the revision was recorded, with a zone.
         bounce: what the file was made from; a line of history where it is another sound.
-        max_momentary_lufs, max_short_term_lufs: highest loudness over 0.4 s and 3 s, if measured.
 
     Raises:
         ValueError: ``recorded_at`` has no zone.
@@ -98,8 +95,8 @@ def bext_chunk(
         sound.integrated_loudness_lufs if sound else None,
         sound.loudness_range_lu if sound else None,
         sound.true_peak_dbtp if sound else None,
-        max_momentary_lufs,
-        max_short_term_lufs,
+        file.max_momentary_lufs,
+        file.max_short_term_lufs,
     )
     return b"".join(
         [

@@ -81,12 +81,17 @@ def wrapped(
     before = []
     if rendition.format in BROADCAST:
         before = [
-            (b"bext", bext_chunk(song, file, recorded_at, bounce=bounce)),
-            (b"cart", cart_chunk(song, file)),
+            (b"bext", _even(bext_chunk(song, file, recorded_at, bounce=bounce))),
+            (b"cart", _even(cart_chunk(song, file))),
         ]
     after = [*([(b"LIST", info)] if info else []), (ID3_CHUNK_WAV, tag)]
     head, tail = wav_head(target, frames, before=before, after=after)
     return Wrapping("rf64" if head.startswith(b"RF64") else "wav", head, tail)
+
+
+def _even(text: bytes) -> bytes:
+    """Return text that ends at an even place: in RF64, libsndfile loses the audio behind an odd chunk."""
+    return text + b"\0" * (len(text) % 2)
 
 
 def _flac_text(blocks: list[tuple[int, bytes]]) -> bytes:

@@ -32,12 +32,13 @@ from relkit.pack.pattern import DEFAULT_PATTERN
 from relkit.pack.renditions import Rendition, rendition
 from relkit.pack.statements import Note
 from relkit.pack.wrapping import BROADCAST, wrapped
-from relkit.release import package_files
-from relkit.release.covers import add_cover
+from relkit.release import package_files, remarks
+from relkit.release.covers import Cover
 from relkit.release.derived import Derivatives, StoredFile
 from relkit.release.filing import Filing
 from relkit.release.package_files import tree_of
-from relkit.release.rendering import Job, Renderer, Sound
+from relkit.release.remarks import Remark
+from relkit.release.rendering import Job, Renderer
 from relkit.release.replacing import Earlier, replacement
 from relkit.release.stored_audio import pcm_of
 from relkit.release.timing import Timing
@@ -59,14 +60,6 @@ class NothingToSendError(UsageError):
             f"nothing can be sent as {' or '.join(formats)}{why}",
             hint="Ask for another format with --format, for example wav-native.",
         )
-
-
-@dataclass(frozen=True)
-class Remark:
-    """Something that a person should know before the package goes out; it stops nothing."""
-
-    fault: str
-    hint: str
 
 
 @dataclass(frozen=True)
@@ -161,21 +154,34 @@ def _manifest(
 ) -> PackageManifest:
     """Add all files, and return what lists them."""
     revision, song, pattern = parcel.revision.manifest, parcel.song, parcel.pattern
-    small = add_cover(
-        parcel.workspace, parcel.revision, filing, parcel.sheet, song, pattern, clean=parcel.wants.clean
-    )
-    files = _audio(parcel, filing, renderer, small)
+    planned = list(_plan(parcel))
+    if not planned:
+        raise NothingToSendError(parcel.wants.formats, parcel.remarks)
+    renderer.begin([each.job for each in planned if each.rendition.format])
+    parcel.remarks += remarks.on_sheet(parcel.sheet, [version.id for version in parcel.wants.versions])
+    cover = Cover.of(parcel.workspace, parcel.revision, parcel.sheet, clean=parcel.wants.clean)
+    small = cover.add(filing, layout.cover_path(song, pattern=pattern)) if cover else None
+    parcel.remarks += cover.remarks() if cover else []
+    files = _audio(parcel, filing, renderer, planned, small)
     note = Note(
         song=song,
         files=files,
         revision=revision.revision,
         recorded_on=revision.recorded_at[:10],
         fingerprint=parcel.workspace.home.signing_key().public.fingerprint,
-        replaces=replacement(earlier, filing.entries, parcel.revision) if earlier else None,
+        replaces=replacement(parcel.workspace, earlier, filing.entries, parcel.revision, parcel.sheet.bars)
+        if earlier
+        else None,
     )
     filing.small("note", layout.info_path(song, pattern=pattern), note_text(note))
     page = note_page(note, small)
-    filing.small("note", layout.page_path(song, pattern=pattern), page, apart=picture_span(page))
+    filing.small(
+        "note",
+        layout.page_path(song, pattern=pattern),
+        page,
+        cover.derivation if cover else None,
+        apart=picture_span(page),
+    )
     names.distinct([*(entry.name for entry in filing.entries), *layout.PROOF_FILES])
     return PackageManifest(
         format=1,
@@ -197,49 +203,86 @@ def _manifest(
 class _Planned:
     """A file that a bounce becomes, and what it will be called."""
 
-    entry: FileEntry
     version: VersionFacts
-    rendition: Rendition
     name: str
+    job: Job
+
+    @property
+    def entry(self) -> FileEntry:
+        """The bounce."""
+        return self.job.source
+
+    @property
+    def rendition(self) -> Rendition:
+        """What it becomes."""
+        return self.job.rendition
 
 
 def _audio(
-    parcel: _Parcel, filing: Filing, renderer: Renderer, cover_jpeg: bytes | None
+    parcel: _Parcel,
+    filing: Filing,
+    renderer: Renderer,
+    planned: Sequence[_Planned],
+    cover_jpeg: bytes | None,
 ) -> list[VersionFile]:
     """Add the files of all versions; return what the note says of them."""
-    planned = list(_plan(parcel))
-    if not planned:
-        raise NothingToSendError(parcel.wants.formats, parcel.remarks)
-    content = parcel.revision.held.content
-    jobs = [Job(each.entry, tree_of(content, each.entry), each.rendition) for each in planned]
-    sounds = iter(renderer.sounds([job for job in jobs if job.rendition.format]))
     timing = Timing(parcel.workspace, parcel.revision, parcel.sheet)
-    told: list[VersionFile] = []
-    for each, job in zip(planned, jobs, strict=True):
-        declared = parcel.sheet.versions.get(each.version.id)
-        file = VersionFile(
-            name=each.name,
-            version=each.version,
-            sound=each.entry.sound,
-            isrc=declared.isrc if declared else None,
-            ending=declared.ending if declared else None,
-            last_words=declared.last_words if declared else None,
-            timers=timing.of(each.entry, whole=each.rendition.format in BROADCAST),
-        )
-        if job.rendition.format is None:
-            filing.as_it_is(each.entry, each.name)
-        else:
-            sound = next(sounds)
-            file = replace(file, sound=sound.facts, made_by=_made_by(each))
-            parcel.remarks += _remarks(file, sound)
-            _file(parcel, filing, each, job, sound, file, cover_jpeg)
-        told.append(file)
-    return told
+    told: dict[str, tuple[VersionFile, list[Remark]]] = {}
+    # What is stored is wrapped while the rest is made; the order of the package is the sheet's all the same.
+    for each in sorted(planned, key=lambda each: renderer.turn(each.job)):
+        told[each.name] = _one_file(parcel, filing, renderer, timing, each, cover_jpeg)
+    order = {each.name: place for place, each in enumerate(planned)}
+    filing.entries.sort(key=lambda entry: order.get(entry.name, -1))
+    for each in planned:
+        parcel.remarks += told[each.name][1]
+    return [told[each.name][0] for each in planned]
+
+
+def _one_file(
+    parcel: _Parcel,
+    filing: Filing,
+    renderer: Renderer,
+    timing: Timing,
+    each: _Planned,
+    cover_jpeg: bytes | None,
+) -> tuple[VersionFile, list[Remark]]:
+    """Add one file; return what the note says of it, and what a person should hear first."""
+    declared = parcel.sheet.versions.get(each.version.id)
+    found = timing.of(each.entry, whole=each.rendition.format in BROADCAST)
+    file = VersionFile(
+        name=each.name,
+        version=each.version,
+        sound=each.entry.sound,
+        isrc=declared.isrc if declared else None,
+        ending=declared.ending if declared else None,
+        last_words=declared.last_words if declared else None,
+        timers=found.timers,
+        max_momentary_lufs=found.max_momentary_lufs,
+        max_short_term_lufs=found.max_short_term_lufs,
+    )
+    if each.rendition.format is None:
+        filing.as_it_is(each.entry, each.name)
+        return file, []
+    sound = renderer.sound(each.job)
+    file = replace(file, sound=sound.facts, made_by=_made_by(each))
+    assert each.entry.sound is not None  # noqa: S101 - it was rendered
+    wrapping = wrapped(
+        each.rendition,
+        parcel.song,
+        file,
+        frames=sound.facts.frames,
+        cover_jpeg=cover_jpeg,
+        recorded_at=datetime.fromisoformat(parcel.revision.manifest.recorded_at),
+        bounce=each.entry.sound,
+    )
+    filing.wrapped(each.name, each.version, each.job, sound, wrapping)
+    return file, list(remarks.on_sound(file, sound))
 
 
 def _plan(parcel: _Parcel) -> Iterator[_Planned]:
     """Yield the files of the package, in the order of the sheet."""
     wanted = {version.id for version in parcel.wants.versions}
+    content = parcel.revision.held.content
     for entry in parcel.revision.manifest.files:
         version = entry.version
         if version is None or version.id not in wanted:
@@ -260,7 +303,7 @@ def _plan(parcel: _Parcel) -> Iterator[_Planned]:
             name = _name(parcel, entry, version, made)
             if name not in places:  # a bounce that goes out as it is goes out once
                 places.add(name)
-                yield _Planned(entry, version, made, name)
+                yield _Planned(version, name, Job(entry, tree_of(content, entry), made))
 
 
 def _name(parcel: _Parcel, entry: FileEntry, version: VersionFacts, made: Rendition) -> str:
@@ -277,29 +320,6 @@ def _name(parcel: _Parcel, entry: FileEntry, version: VersionFacts, made: Rendit
     return layout.version_path(parcel.song, version, container, suffix=suffix, pattern=pattern)
 
 
-def _file(
-    parcel: _Parcel,
-    filing: Filing,
-    each: _Planned,
-    job: Job,
-    sound: Sound,
-    file: VersionFile,
-    cover_jpeg: bytes | None,
-) -> None:
-    """Wrap one sound and add it."""
-    assert each.entry.sound is not None  # noqa: S101 - it was rendered
-    wrapping = wrapped(
-        each.rendition,
-        parcel.song,
-        file,
-        frames=sound.facts.frames,
-        cover_jpeg=cover_jpeg,
-        recorded_at=datetime.fromisoformat(parcel.revision.manifest.recorded_at),
-        bounce=each.entry.sound,
-    )
-    filing.wrapped(each.name, each.version, job, sound, wrapping)
-
-
 def _made_by(each: _Planned) -> str:
     """Say what was done to the samples of a bounce, for people."""
     from relkit.audio.conversion import describe
@@ -310,24 +330,3 @@ def _made_by(each: _Planned) -> str:
     if each.rendition.folder == "MP3":  # the encoder takes any depth; only another rate is worth a word
         source, target = (replace(each, sample_format="float32") for each in (source, target))
     return describe(source, target)
-
-
-def _remarks(file: VersionFile, sound: Sound) -> Iterator[Remark]:
-    """Yield what a person should hear about one file before it goes out."""
-    peak = file.sound.true_peak_dbtp if file.sound else None
-    if sound.clipped:
-        yield Remark(
-            f"{file.name}: {sound.clipped} samples lay up to {sound.over_db:.1f} dB over full scale "
-            "and were cut off",
-            f"Bounce it {sound.over_db:.1f} dB lower, or in a fixed-point format.",
-        )
-    if (
-        file.sound is not None
-        and file.sound.sample_format == "mpeg-layer-3"
-        and peak is not None
-        and peak > 0
-    ):
-        yield Remark(
-            f"{file.name}: encoding lifts its true peak to {peak:+.2f} dBTP, which some players clip",
-            f"A bounce {peak:.2f} dB lower would avoid it. Nothing was turned down.",
-        )

@@ -3,7 +3,7 @@
 A sound is what stands between the head and the tail of a file. What was made for
 an earlier package is taken from the store; what is missing is made on all cores,
 each from the bounce in the store, into a file without a name that goes away with
-the process.
+the process. Meanwhile the caller can wrap and store what is ready.
 
 Not here: which files a bounce becomes (``relkit.pack.renditions``), making one
 sound (``making``), what stands around it (``wrapping``).
@@ -16,7 +16,7 @@ import os
 import tempfile
 import threading
 from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import CancelledError, Future, ThreadPoolExecutor
 from contextlib import ExitStack, closing
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, BinaryIO, Self
@@ -24,9 +24,10 @@ from typing import TYPE_CHECKING, BinaryIO, Self
 from relkit.manifest import FileEntry, SoundFacts
 from relkit.pack.renditions import Rendition
 from relkit.release.derived import Derivatives, StoredFile
-from relkit.release.making import Made, make
+from relkit.release.making import make
 from relkit.release.stored_audio import Sink, pcm_of, read_audio, size_of
 from relkit.release.workspace import STORE, Workspace
+from relkit.store import restoring
 from relkit.store.repository import Repository
 
 if TYPE_CHECKING:
@@ -90,10 +91,15 @@ class _StoppedError(Exception):
 
 @dataclass
 class _Tally:
-    """How far all sounds together are; asked to stop, it stops whoever reports next."""
+    """How far all sounds together are; asked to stop, it stops whoever reports next.
 
-    total_bytes: int
+    Attributes:
+        fault: of the sound that could not be made first.
+    """
+
     progress: Progress | None
+    total_bytes: int = 0
+    fault: BaseException | None = None
     _done: int = 0
     _stopped: bool = False
     _lock: threading.Lock = field(default_factory=threading.Lock)
@@ -107,36 +113,37 @@ class _Tally:
             if self.progress:
                 self.progress("making MP3s and other formats", self._done, self.total_bytes)
 
-    def stop(self) -> None:
+    def stop(self, fault: BaseException | None = None) -> None:
         """Have everybody stop."""
-        self._stopped = True
+        with self._lock:
+            self.fault = self.fault or fault
+            self._stopped = True
 
 
 class Renderer:
-    """Makes sounds. Use as a context: what it made is gone after it."""
+    """Makes sounds. Use as a context: what it made, and whoever still makes something, is gone after it."""
 
     def __init__(
         self, workspace: Workspace, derivatives: Derivatives, progress: Progress | None = None
     ) -> None:
         self._workspace = workspace
         self._derivatives = derivatives
-        self._progress = progress
-        self._sounds: dict[tuple[str, str], Sound] = {}
+        self._sounds: dict[tuple[str, str], Sound | Future[Sound]] = {}
+        self._turns: dict[tuple[str, str], int] = {}
+        self._tally = _Tally(progress)
+        self._pool = ThreadPoolExecutor(_AT_ONCE, "relkit-render")
         self._files = ExitStack()
 
     def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *_: object) -> None:
+        self._tally.stop()
+        self._pool.shutdown(cancel_futures=True)
         self._files.close()
 
-    def sounds(self, jobs: Sequence[Job]) -> list[Sound]:
-        """Return the sound of every job, made where it is not stored.
-
-        Raises:
-            DamagedError: the store does not give a bounce back.
-            BadInputError: a bounce that cannot be converted.
-        """
+    def begin(self, jobs: Sequence[Job]) -> None:
+        """Start to make whatever is not stored."""
         missing: dict[tuple[str, str], Job] = {}
         for job in jobs:
             if job.key in self._sounds or job.key in missing:
@@ -145,35 +152,68 @@ class Renderer:
             if stored is None:
                 missing[job.key] = job
             else:
-                self._sounds[job.key] = self._from_store(stored)
-        tally = _Tally(sum(job.source.size_bytes for job in missing.values()), self._progress)
-        with ThreadPoolExecutor(_AT_ONCE, "relkit-render") as pool:
-            made = {key: pool.submit(self._made, job, self._file(), tally) for key, job in missing.items()}
-            try:
-                self._sounds |= {key: future.result() for key, future in made.items()}
-            except BaseException:
-                tally.stop()
-                pool.shutdown(cancel_futures=True)
+                self._sounds[job.key] = self._from_store(job, stored)
+        # The longest first: then no core ends long before the others.
+        queue = sorted(missing.items(), key=lambda item: -item[1].source.size_bytes)
+        self._tally.total_bytes += sum(job.source.size_bytes for _key, job in queue)
+        for key, job in queue:
+            self._sounds[key] = self._pool.submit(self._made, job, self._file())
+            self._turns[key] = len(self._turns) + 1
+
+    def turn(self, job: Job) -> int:
+        """Say in which turn a sound is likely to be there; 0 for what need not be made."""
+        return self._turns.get(job.key, 0)
+
+    def sound(self, job: Job) -> Sound:
+        """Return the sound of a job that was begun; waits for it.
+
+        Raises:
+            DamagedError: the store does not give a bounce back.
+            BadInputError: a bounce that cannot be converted.
+            OSError: the disk is full.
+        """
+        found = self._sounds[job.key]
+        if isinstance(found, Sound):
+            return found
+        try:
+            return found.result()
+        except (_StoppedError, CancelledError):
+            if self._tally.fault is None:
                 raise
-        return [self._sounds[job.key] for job in jobs]
+            raise self._tally.fault from None
 
     def _stored(self, job: Job) -> StoredFile | None:
         """Return a file that has the sound of a job: the bounce itself, or one that was derived before."""
         if job.rendition.recipe is None:
             return StoredFile(job.source, job.tree)
-        if job.rendition.folder == "FLAC":
-            return None  # its frames are nothing without its head, and quickly made again
         return self._derivatives.sound(job.source_id, job.recipe)
 
-    def _from_store(self, stored: StoredFile) -> Sound:
+    def _from_store(self, job: Job, stored: StoredFile) -> Sound:
         repository = self._workspace.repository
         assert stored.entry.sound is not None  # noqa: S101 - only what has sound is rendered
-        made = stored.entry.derived_from
+        made_with = stored.entry.derived_from.made_with if stored.entry.derived_from else ""
+        if job.rendition.folder == "FLAC":
+            return self._flac_from_store(stored, made_with)
         return Sound(
             lambda sink: read_audio(repository, stored, sink),
             size_of(repository, stored),
             stored.entry.sound,
-            made.made_with if made else "",
+            made_with,
+        )
+
+    def _flac_from_store(self, stored: StoredFile, made_with: str) -> Sound:
+        """Cut the frames out of a FLAC file: to the store it is one opaque thing."""
+        from relkit.audio.flac import flac_start
+
+        out, entry = self._file(), stored.entry
+        assert entry.sound is not None  # noqa: S101 - only what has sound is rendered
+        restoring.restore(
+            self._workspace.repository, stored.tree, out.write, entry.sha256, size_bytes=entry.size_bytes
+        )
+        prefix, start = flac_start(out)
+        size_bytes = entry.size_bytes - start
+        return Sound(
+            lambda sink: _copy(out, start, size_bytes, sink), size_bytes, entry.sound, made_with, prefix
         )
 
     def _file(self) -> BinaryIO:
@@ -181,7 +221,16 @@ class Renderer:
         file = tempfile.TemporaryFile(dir=self._workspace.inside)  # noqa: SIM115 - closed with the renderer
         return self._files.enter_context(file)
 
-    def _made(self, job: Job, out: BinaryIO, tally: _Tally) -> Sound:
+    def _made(self, job: Job, out: BinaryIO) -> Sound:
+        """Make one sound; what goes wrong stops the others, too."""
+        try:
+            return self._make(job, out)
+        except BaseException as error:
+            if not isinstance(error, _StoppedError):
+                self._tally.stop(error)
+            raise
+
+    def _make(self, job: Job, out: BinaryIO) -> Sound:
         """Make one sound; runs in a thread of its own, with a store of its own to read from."""
         stored = StoredFile(job.source, job.tree)
         fmt = pcm_of(job.source)
@@ -192,14 +241,14 @@ class Renderer:
 
             def read(sink: Sink) -> None:
                 def told(block: bytes | memoryview) -> None:
-                    tally.add(len(block))
+                    self._tally.add(len(block))
                     sink(block)
 
                 read_audio(repository, stored, told)
 
             made = make(read, fmt, job.rendition, seed, out)
         return Sound(
-            lambda sink: _copy(out, made, sink),
+            lambda sink: _copy(out, made.start, made.size_bytes, sink),
             made.size_bytes,
             made.facts,
             made.made_with,
@@ -209,11 +258,7 @@ class Renderer:
         )
 
 
-def _copy(out: BinaryIO, made: Made, sink: Sink) -> None:
-    for start in range(0, made.size_bytes, _BLOCK):
-        sink(_bytes_at(out, made.start + start, min(_BLOCK, made.size_bytes - start)))
-
-
-def _bytes_at(out: BinaryIO, offset: int, length: int) -> bytes:
-    out.seek(offset)
-    return out.read(length)
+def _copy(out: BinaryIO, first: int, size_bytes: int, sink: Sink) -> None:
+    for start in range(0, size_bytes, _BLOCK):
+        out.seek(first + start)
+        sink(out.read(min(_BLOCK, size_bytes - start)))

@@ -3,17 +3,27 @@
 Files are compared by the bounce that they were made from, so that new tags, or
 an MP3 where there was a WAV, are no change to a listener.
 
-Not here: which package a recipient holds (``ship``), the words (``relkit.pack.note``).
+Not here: which package a recipient holds (``ship``), comparing two bounces
+(``compared``), the words (``relkit.pack.replacement``).
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from fractions import Fraction
+from typing import TYPE_CHECKING
 
 from relkit.manifest import FileEntry, PackageManifest
-from relkit.pack.note import Replacement
-from relkit.release.workspace import VerifiedRevision
+from relkit.pack.replacement import Place, Replacement
+from relkit.release.compared import Compared, compare
+from relkit.release.derived import StoredFile
+from relkit.release.package_files import tree_of
+from relkit.release.workspace import VerifiedRevision, Workspace
+
+if TYPE_CHECKING:
+    from relkit.bars import BarMap
 
 
 @dataclass(frozen=True)
@@ -24,16 +34,28 @@ class Earlier:
     digest: str
 
 
-def replacement(earlier: Earlier, audio: Sequence[FileEntry], revision: VerifiedRevision) -> Replacement:
+def replacement(
+    workspace: Workspace,
+    earlier: Earlier,
+    audio: Sequence[FileEntry],
+    revision: VerifiedRevision,
+    bars: BarMap,
+) -> Replacement:
     """Compare by sound, so that new tags alone are no change to a listener.
 
     What only this package leaves out was not removed: the recipient may go on using it.
+
+    Args:
+        audio: the files of the new package.
+        bars: of the song.
     """
     existing = _by_version(revision.manifest.files)
     before = _by_version(earlier.manifest.files)
     after = _by_version(audio)
     shared = [version for version in after if version in before]
     changed = [version for version in shared if sources(before[version]) != sources(after[version])]
+    former = workspace.revision(earlier.manifest.of_revision)
+    found = {version: _compared(workspace, version, former, revision) for version in changed}
     return Replacement(
         revision=earlier.manifest.revision,
         recorded_on=earlier.manifest.recorded_at[:10],
@@ -41,8 +63,58 @@ def replacement(earlier: Earlier, audio: Sequence[FileEntry], revision: Verified
         unchanged=[_label(after[version]) for version in shared if version not in changed],
         added=[_label(after[version]) for version in after if version not in before],
         removed=[_label(before[version]) for version in before if version not in existing],
-        same_length=all(_same_lengths(before[version], after[version]) for version in shared),
+        same_length=_all(each.same_length for each in found.values()),
+        same_start=_all(each.same_start for each in found.values()),
+        places={
+            _label(after[version]): _places(existing[version][0], found[version], bars) for version in changed
+        },
     )
+
+
+def _compared(
+    workspace: Workspace, version: str, former: VerifiedRevision, newer: VerifiedRevision
+) -> Compared:
+    """Compare the bounces of a version; a version of several files, such as stems, is not compared."""
+    stored = []
+    for revision in (former, newer):
+        entries = _by_version(revision.manifest.files).get(version, [])
+        stored += [StoredFile(entry, tree_of(revision.held.content, entry)) for entry in entries]
+        if len(entries) != 1:
+            return Compared()
+    return compare(workspace, *stored)
+
+
+def _all(answers: Iterable[bool | None]) -> bool | None:
+    """Say whether something holds for all; one "no" decides, and else one "not known"."""
+    given = set(answers)
+    return False if False in given else None if None in given else True
+
+
+def _places(entry: FileEntry, found: Compared, bars: BarMap) -> list[Place]:
+    """Return where a version changed; bars are those of the song, so a DJ edit has times only."""
+    rate_hz = entry.sound.sample_rate_hz if entry.sound else 0
+    in_song = entry.version is not None and entry.version.form == "song"
+    return [
+        Place(
+            first / rate_hz,
+            end / rate_hz,
+            _bars(bars, Fraction(first, rate_hz), Fraction(end - 1, rate_hz)) if in_song else "",
+        )
+        for first, end in found.places
+    ]
+
+
+def _bars(bars: BarMap, first_s: Fraction, last_s: Fraction) -> str:
+    """Return the bars from one moment to another, "bar 7", "bars 7 to 8"; empty without a grid."""
+    first, last = bars.bar_at(first_s), bars.bar_at(last_s)
+    if first is None or last is None:
+        return ""
+    # What lies within a hundredth of the next beat belongs to it, as ``Position`` shows it.
+    one, other = (
+        each.bar + math.floor((each.beat + Fraction(1, 100) - 1) / each.beats_per_bar)
+        for each in (first, last)
+    )
+    return f"bar {one}" if one == other else f"bars {one} to {other}"
 
 
 def _by_version(files: Sequence[FileEntry]) -> dict[str, list[FileEntry]]:
@@ -63,23 +135,6 @@ def sources(entries: Sequence[FileEntry]) -> set[str]:
         else entry.sha256
         for entry in entries
     }
-
-
-def _same_lengths(before: list[FileEntry], after: list[FileEntry]) -> bool:
-    """Say whether files of one format and rate last equally long; lengths at two rates are rounded apart."""
-    lengths = [
-        {
-            form: sorted(entry.sound.frames for entry in entries if entry.sound and _form(entry) == form)
-            for form in {_form(entry) for entry in entries if entry.sound}
-        }
-        for entries in (before, after)
-    ]
-    shared = lengths[0].keys() & lengths[1].keys()
-    return bool(shared) and all(lengths[0][form] == lengths[1][form] for form in shared)
-
-
-def _form(entry: FileEntry) -> tuple[str | None, int]:
-    return entry.container, entry.sound.sample_rate_hz if entry.sound else 0
 
 
 def _label(entries: list[FileEntry]) -> str:

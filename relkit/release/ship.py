@@ -26,9 +26,9 @@ from relkit.release.days import BadDayError, parsed_day
 from relkit.release.gathering import gather
 from relkit.release.ledger import Ledger
 from relkit.release.package_files import Form
-from relkit.release.packaging import Remark
 from relkit.release.placing import ThereAlreadyError
 from relkit.release.recipients import AddressBook, Recipient, UnknownRecipientError, choose
+from relkit.release.remarks import Remark
 from relkit.release.replacing import Earlier
 from relkit.release.scanning import Scanner
 from relkit.release.workspace import SHEET, NoSuchRevisionError, VerifiedRevision, Workspace, now

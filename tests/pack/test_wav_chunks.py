@@ -145,7 +145,7 @@ def test_loudness_words_are_those_of_the_standard(figure: float | None, word: st
 
 def test_bext_has_the_published_layout() -> None:
     """Each field at its offset; the time is that of the revision, in UTC, a day later here."""
-    chunk = bext_chunk(song(), file(), RECORDED_AT, max_momentary_lufs=-7.5)
+    chunk = bext_chunk(song(), file(max_momentary_lufs=-7.5), RECORDED_AT)
     assert text_at(chunk, 0, 256) == (
         "Ostrel Vane feat. Ada Sluice, Bram Tailrace & Cato Penstock - Lanterns on the Weir (Clean)"
     )
@@ -239,10 +239,10 @@ def test_cart_has_the_published_layout() -> None:
 
 
 def test_dates_come_from_the_sheet_only() -> None:
-    """Start: the embargo, or the day of release. End: the last day of use, until its last second."""
+    """Start: the embargo, never the day of release. End: the last day of use, until its last second."""
     released = cart_chunk(song(embargo=None, end_date=dt.date(2031, 12, 31)), file())
-    assert released[452:488] == b"2031-05-2300:00:002031-12-3123:59:59"
-    assert cart_chunk(song(embargo=None, release_date=None), file())[452:488] == bytes(36)
+    assert released[452:488] == bytes(18) + b"2031-12-3123:59:59"
+    assert cart_chunk(song(embargo=None), file())[452:488] == bytes(36)
 
 
 @pytest.mark.parametrize(
