@@ -84,3 +84,6 @@ def checkout(
         f"  package   {sent.digest[:12]}  {plural(len(sent.manifest.files), 'file')}, every digest checked",
         f"  lies in   {shown(sent.path)}",
     )
+    if sent.withdrawn is not None:
+        what = "It was never sent" if sent.withdrawn.never_sent else "It was taken back"
+        say(f"  {what}: {shown(sent.withdrawn.reason)}")

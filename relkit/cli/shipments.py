@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from relkit.cli.options import AsJson, ReleaseFolder, opened
-from relkit.cli.output import as_json, plural, say, table
+from relkit.cli.options import AsJson, ReleaseFolder, home, opened
+from relkit.cli.output import as_json, plural, progress, say, table
 from relkit.filenames import shown
 
 if TYPE_CHECKING:
+    from relkit.release.label import LabelReport
     from relkit.release.shipments import Holding
 
 
@@ -28,6 +30,12 @@ def shipments(
         bool,
         typer.Option("--outdated", help="Only who is owed something: what they hold sounds different now."),
     ] = False,
+    everything: Annotated[
+        Path | None, typer.Option("--all", metavar="FOLDER", help="Over all releases below a folder.")
+    ] = None,
+    limit: Annotated[
+        int | None, typer.Option(min=1, help="How many to show at most; of --all, 100 where nothing is said.")
+    ] = None,
     release: ReleaseFolder = None,
     json: AsJson = False,
 ) -> None:
@@ -36,6 +44,19 @@ def shipments(
     Shows what was recorded; relkit audit checks it. Exit codes: 0 done, 2 wrong
     usage, 4 damaged store.
     """
+    from dataclasses import replace
+
+    from relkit.release.label import label_shipments
+    from relkit.release.shipments import Filter
+
+    if everything is not None:
+        wanted = Filter(recipient, kind, version, since, until, state, outdated)
+        with progress(json) as telling:
+            found = label_shipments(
+                everything, home(), wanted, limit=limit or (None if json else 100), progress=telling
+            )
+        as_json(found) if json else _print_label(found, outdated=outdated)
+        return
     with opened(release) as opened_release:
         report = opened_release.shipments(
             recipient=recipient,
@@ -46,6 +67,8 @@ def shipments(
             state=state,
             outdated=outdated,
         )
+    if limit is not None:
+        report = replace(report, holdings=report.holdings[:limit])
     if json:
         as_json(report)
         return
@@ -69,6 +92,34 @@ def shipments(
     owed = sum(each.is_owed for each in report.holdings)
     if owed and not outdated:
         say("", f"{plural(owed, 'recipient')} should get something new: relkit shipments --outdated")
+
+
+def _print_label(report: LabelReport, *, outdated: bool) -> None:
+    say(f"{plural(report.releases, 'release')}.")
+    if report.holdings:
+        rows = [["release", "recipient", "kind", "shipped", "revision", "newest", "shipment", "state"]]
+        rows += [
+            [
+                shown(each.title),
+                shown(each.holding.recipient),
+                each.holding.kind or "-",
+                each.holding.shipped_on,
+                str(each.holding.revision),
+                str(each.newest),
+                each.holding.shipment[:8],
+                _state(each.holding),
+            ]
+            for each in report.holdings
+        ]
+        table(rows, right=(4, 5))
+    else:
+        say("Nobody is owed anything." if outdated else "Nobody holds anything like that.")
+    if len(report.holdings) < report.fits:
+        say("", f"{report.fits - len(report.holdings)} more are not shown; see --limit.")
+    if report.owed and not outdated:
+        say(f"{plural(report.owed, 'recipient')} should get something new: --outdated shows them.")
+    for place, fault in report.faults.items():
+        say(f"  {shown(place)} could not be read: {shown(fault)}")
 
 
 def _state(holding: Holding) -> str:

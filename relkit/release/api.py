@@ -127,11 +127,11 @@ class Release:
             progress=progress,
         )
 
-    def history(self, limit: int | None = None) -> HistoryReport:
+    def history(self, limit: int | None = None, *, rejection: int | None = None) -> HistoryReport:
         """Return what happened, newest first; see ``relkit.release.history``."""
         from relkit.release.history import history
 
-        return history(self._workspace, limit)
+        return history(self._workspace, limit, rejection=rejection)
 
     def diff(
         self, old: str | None = None, new: str | None = None, progress: Progress | None = None

@@ -15,9 +15,9 @@ from pathlib import Path
 from typing import cast, get_args
 
 from relkit.filenames import below, shown
-from relkit.manifest import PackageManifest, RevisionManifest, ShippedRecord
+from relkit.manifest import PackageManifest, RevisionManifest, ShippedRecord, WithdrawnRecord
 from relkit.release import ledger, package_files, placing
-from relkit.release.ledger import Entry
+from relkit.release.ledger import Entry, Ledger
 from relkit.release.package_files import Form
 from relkit.release.placing import ThereAlreadyError
 from relkit.release.sent import sent_entry
@@ -38,12 +38,17 @@ class RevisionCheckout:
 
 @dataclass(frozen=True)
 class PackageCheckout:
-    """A package that was written out."""
+    """A package that was written out.
+
+    Attributes:
+        withdrawn: the withdrawal, if shipment or package were taken back.
+    """
 
     record: ShippedRecord
     manifest: PackageManifest
     digest: str
     path: Path
+    withdrawn: WithdrawnRecord | None = None
 
 
 def checkout_revision(workspace: Workspace, which: str, folder: Path) -> RevisionCheckout:
@@ -95,24 +100,28 @@ def checkout_sent(
     """
     book = ledger.read(workspace)
     entry = sent_entry(workspace, book, recipient, on=on, month=month)
-    return _written(workspace, entry, folder, form)
+    return _written(workspace, book, entry, folder, form)
 
 
 def checkout_shipment(
     workspace: Workspace, shipment: str, folder: Path, *, form: Form | None = None
 ) -> PackageCheckout:
-    """Write the package of one shipment, named by its id."""
-    return _written(workspace, ledger.read(workspace).find(shipment), folder, form)
+    """Write the package of one shipment, named by its id; also of one that was withdrawn."""
+    book = ledger.read(workspace)
+    return _written(workspace, book, book.find(shipment), folder, form)
 
 
-def _written(workspace: Workspace, entry: Entry, folder: Path, form: Form | None) -> PackageCheckout:
+def _written(
+    workspace: Workspace, book: Ledger, entry: Entry, folder: Path, form: Form | None
+) -> PackageCheckout:
     record, package = ledger.verified_shipment(workspace, entry)
     chosen = form or _form_of(record)
     target = package_files.path_of(folder, package.manifest, chosen)
     if not package_files.is_free(target):
         raise ThereAlreadyError(target)
     package_files.place(workspace, package, chosen, target, sealed=lambda: None)
-    return PackageCheckout(record, package.manifest, package.held.digest, target)
+    back = book.taken_back(entry)
+    return PackageCheckout(record, package.manifest, package.held.digest, target, back)
 
 
 def _form_of(record: ShippedRecord) -> Form:

@@ -26,7 +26,7 @@ from relkit.release.workspace import VerifiedRevision, Workspace
 from relkit.store import revisions
 
 if TYPE_CHECKING:
-    from relkit.release.packaging import Remark
+    from relkit.release.remarks import Remark
 
 
 class NothingToAnswerError(UsageError):
@@ -135,7 +135,7 @@ def heard(
     Raises:
         DamagedError: the store does not give the audio back.
     """
-    from relkit.release.packaging import Remark
+    from relkit.release.remarks import Remark
 
     found = Heard()
     for rejection in all_rejections(workspace, book):

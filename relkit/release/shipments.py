@@ -18,7 +18,14 @@ from typing import Literal
 
 from relkit.errors import UsageError
 from relkit.filenames import shown
-from relkit.manifest import FileEntry, PackageManifest, ReplyRecord, ShippedRecord, read_package
+from relkit.manifest import (
+    FileEntry,
+    PackageManifest,
+    ReplyRecord,
+    RevisionManifest,
+    ShippedRecord,
+    read_package,
+)
 from relkit.release import ledger
 from relkit.release.days import parsed_day
 from relkit.release.ledger import Entry, Ledger
@@ -128,16 +135,32 @@ def shipments(workspace: Workspace, wanted: Filter = Filter()) -> ShipmentsRepor
         UsageError: nobody of that name was sent anything.
         DamagedError: a record or manifest cannot be read.
     """
-    from relkit.release.sent import who
-
-    book = ledger.read(workspace)
-    overview = _Overview(workspace, book)
+    report, book, _newest = shipments_with(workspace)
     somebody = None
     if wanted.recipient is not None:
+        from relkit.release.sent import who
+
         somebody = who(workspace, [record for record, _entry in book.shipments], wanted.recipient).id
-    found = [holding for holding in overview.holdings() if wanted.keeps(holding, somebody)]
-    newest = overview.newest
-    return ShipmentsReport(newest.manifest.revision if newest else 0, found)
+    found = [holding for holding in report.holdings if wanted.keeps(holding, somebody)]
+    return ShipmentsReport(report.newest, found)
+
+
+def shipments_with(workspace: Workspace) -> tuple[ShipmentsReport, Ledger, RevisionManifest | None]:
+    """Return who holds what, all of it, with the records and the newest revision that say so.
+
+    Raises:
+        DamagedError: a record or manifest cannot be read.
+    """
+    book = ledger.read(workspace)
+    overview = _Overview(workspace, book)
+    newest = overview.newest.manifest if overview.newest else None
+    return ShipmentsReport(newest.revision if newest else 0, overview.holdings()), book, newest
+
+
+def names_of(book: Ledger) -> list[tuple[str, str, str | None]]:
+    """Return every name that a recipient ever had, with their id and kind."""
+    facts = (record.recipient for record, _entry in book.shipments)
+    return list(dict.fromkeys((each.id, each.name, each.kind) for each in facts))
 
 
 class _Overview:

@@ -16,8 +16,9 @@ from relkit.errors import FoundError, RelkitError, UsageError
 from relkit.filenames import shown
 from relkit.manifest import Gate
 from relkit.release.estimating import ExpectedFile, expected_files
-from relkit.release.packaging import Remark, sheet_of
+from relkit.release.packaging import sheet_of
 from relkit.release.recipients import AddressBook
+from relkit.release.remarks import Remark
 from relkit.release.ship import Order, ShipReport, prepare, ship
 from relkit.release.shipments import Filter, Holding, shipments
 from relkit.release.workspace import Workspace
