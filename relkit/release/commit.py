@@ -106,9 +106,8 @@ def commit(
         previous = newest.manifest if newest else None
         gathered = gather(workspace.folder, sheet, previous, without, staging=staging)
         scanner = Scanner(workspace, previous, progress)
-        if scanner.look_ahead(gathered.wanted):
-            _load_what_reads()
-        seen = [(wanted, scanner.known(wanted)) for wanted in gathered.wanted]
+        scanner.look_ahead(gathered.wanted)
+        seen = [(wanted, _known(wanted, scanner)) for wanted in gathered.wanted]
         entries = [entry for _wanted, entry in seen if entry is not None]
         facts = release_facts(sheet)
         unchanged = (
@@ -126,11 +125,14 @@ def commit(
         return _report(manifest, digest, previous, gathered, taken, changed=True)
 
 
-def _load_what_reads() -> None:
-    """Load what reading a bounce needs, while a thread already looks at the files: it takes as long."""
-    import relkit.audio.reading
-    import relkit.measure.levels
-    import relkit.store.content  # noqa: F401
+def _known(wanted: Wanted, scanner: Scanner) -> FileEntry | None:
+    """Return the entry of a known file; if it is new, load what reads it while a thread looks at others."""
+    entry = scanner.known(wanted)
+    if entry is None:
+        import relkit.audio.reading
+        import relkit.measure.levels
+        import relkit.store.content  # noqa: F401
+    return entry
 
 
 def _require_no_past(workspace: Workspace) -> None:

@@ -74,15 +74,10 @@ class Scanner:
     _begun: dict[Path, Future[glancing.Glance | None]] = field(default_factory=dict)
     _essences: dict[Path, bytes] = field(default_factory=dict)  # quick keys of sounds, as glances told them
 
-    def look_ahead(self, wanted: Sequence[Wanted]) -> bool:
-        """Begin to read, beside whatever the caller does next, the files that only step 2 can tell.
-
-        Returns:
-            Whether there are any.
-        """
+    def look_ahead(self, wanted: Sequence[Wanted]) -> None:
+        """Begin to read, beside whatever the caller does next, the files that only step 2 can tell."""
         unsure = [each for each in wanted if self._same_size(each) and not self._by_stat(each)]
         self._begun |= glancing.begin((each.path, each.role == "version") for each in unsure)
-        return bool(unsure)
 
     def known(self, wanted: Wanted) -> FileEntry | None:
         """Return the entry of a file without hashing it, if it is surely one that we know."""
