@@ -17,6 +17,7 @@ from relkit.cli import (
     diff,
     history,
     measure,
+    mirror,
     new,
     recipients,
     reply,
@@ -68,6 +69,8 @@ for command in (
     verify.verify,
     measure.measure,
     audit.audit,
+    mirror.mirror,
+    mirror.restore,
 ):
     app.command()(command)
 app.add_typer(recipients.app, name="recipients")

@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from relkit.release.commit import CommitReport
     from relkit.release.diff import DiffReport
     from relkit.release.history import HistoryReport
+    from relkit.release.mirror import MirrorReport
     from relkit.release.package_files import Form
     from relkit.release.replies import ReplyReport
     from relkit.release.scanning import Progress
@@ -239,6 +240,20 @@ class Release:
         from relkit.release.withdraw import withdraw
 
         return withdraw(self._workspace, record, reason=reason, never_sent=never_sent)
+
+    def mirror(
+        self, url: str, *, with_records: bool = True, progress: AuditProgress | None = None
+    ) -> MirrorReport:
+        """Send what a mirror lacks; see ``relkit.release.mirror``."""
+        from relkit.release.mirror import mirror
+
+        return mirror(self._workspace, url, with_records=with_records, progress=progress)
+
+    def take_in(self, url: str, progress: AuditProgress | None = None) -> MirrorReport:
+        """Take in what a mirror has and this side lacks; see ``relkit.release.mirror``."""
+        from relkit.release.mirror import take_in
+
+        return take_in(self._workspace, url, progress)
 
     def audit(self, progress: AuditProgress | None = None) -> AuditReport:
         """Check everything; see ``relkit.release.audit``."""

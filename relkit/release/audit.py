@@ -34,7 +34,7 @@ from relkit.store import integrity, records, revisions
 from relkit.store.ancestry import parents_of
 from relkit.store.integrity import Integrity
 from relkit.store.references import readable_references
-from relkit.store.repository import REVISIONS
+from relkit.store.repository import BESIDE, REVISIONS
 from relkit.store.revisions import Held, NewerStoreError
 from relkit.trust.public_key import PublicKey
 from relkit.trust.signers import TrustedSigners
@@ -166,7 +166,8 @@ class _Auditor:
         self._report.objects = self._store.objects
         repository.close()
         references = readable_references(repository)
-        self._revisions(references.get(REVISIONS))
+        tops = [oid for name, oid in references.items() if name == REVISIONS or name.startswith(BESIDE)]
+        self._revisions(tops)
         tags = {
             name.removeprefix(records.PREFIX): tag
             for name, tag in references.items()
@@ -224,9 +225,8 @@ class _Auditor:
 
     # --- revisions
 
-    def _revisions(self, newest: bytes | None) -> None:
+    def _revisions(self, waiting: list[bytes]) -> None:
         """Look at each revision, and behind it even where it is damaged itself."""
-        waiting = [newest] if newest else []
         seen: set[bytes] = set()
         while waiting:
             commit = waiting.pop(0)

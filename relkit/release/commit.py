@@ -21,6 +21,7 @@ from relkit.errors import DamagedError
 from relkit.manifest import MANIFEST_NAMESPACE, FileEntry, RevisionManifest, as_document
 from relkit.release import placing
 from relkit.release.gathering import Gathered, gather, release_facts
+from relkit.release.joining import beside, let_go
 from relkit.release.rejections import open_rejections
 from relkit.release.remembering import Known, recall, remember
 from relkit.release.scanning import Progress, Scanner, Wanted, same_files
@@ -28,7 +29,7 @@ from relkit.release.taking_in import TakenIn, take_in
 from relkit.release.workspace import VerifiedRevision, Workspace, now
 from relkit.sheet import Sheet
 from relkit.store.locking import writing
-from relkit.store.repository import REVISIONS
+from relkit.store.repository import BESIDE, REVISIONS
 
 if TYPE_CHECKING:
     from relkit.store.content import Intake, Stored
@@ -116,7 +117,7 @@ def commit(
             and same_files(entries, newest.manifest.files)
             and facts == newest.manifest.release
         )
-        if unchanged and newest is not None and not said.answers:
+        if unchanged and newest is not None and not said.answers and not workspace.repository.refs(BESIDE):
             staging.appear()
             scanner.save()
             return _report(newest.manifest, newest.held.digest, None, gathered, taken, changed=False)
@@ -189,6 +190,8 @@ def _write(
     key = workspace.home.signing_key()
     release_id = workspace.release_id
     content = dict(newest.held.content) if newest else {}
+    others = beside(workspace)
+    before = [*([newest] if newest else []), *(each.revision for each in others)]
     index = ChunkIndex(workspace.repository, workspace.cache)
     with workspace.repository.writer() as pack, Intake(pack, index) as intake:
         entries, stored = _stored(seen, content, scanner, intake)
@@ -198,8 +201,8 @@ def _write(
             format=1,
             release_id=release_id,
             release=release_facts(sheet),
-            revision=newest.manifest.revision + 1 if newest else 1,
-            previous=[newest.held.digest] if newest else [],
+            revision=1 + max((each.manifest.revision for each in before), default=0),
+            previous=sorted(each.held.digest for each in before),
             recorded_at=now().isoformat(),
             note=said.note,
             session=said.session,
@@ -214,13 +217,14 @@ def _write(
             signature=sign(body, key, MANIFEST_NAMESPACE).encode(),
             content={entry.sha256: content[entry.sha256] for entry in entries},
             features=intake.features | (newest.held.features if newest else set()),
-            parents=[newest.held.commit] if newest else [],
+            parents=[each.held.commit for each in before],
             moment=datetime.fromisoformat(manifest.recorded_at),
             message=f"Revision {manifest.revision}\n\n{said.note}",
         )
     digest = revisions.read(workspace.repository, made).digest
     staging.appear()  # only now: whatever failed before this has left the folder as it was
     workspace.repository.set_ref(REVISIONS, made, newest.held.commit if newest else None)
+    let_go(workspace, others)
     remember(workspace.home, release_id, [Known(digest, f"revision {manifest.revision}")])
     index.remember(intake.fresh, made)
     with contextlib.suppress(OSError):  # the revision is recorded; room to tidy up may come later

@@ -18,8 +18,8 @@ from relkit.errors import DamagedError
 from relkit.filenames import shown
 from relkit.store import records
 from relkit.store.ancestry import parents_of
-from relkit.store.packing import BLOB, COMMIT, TREE
-from relkit.store.repository import REVISIONS, Repository
+from relkit.store.packing import BLOB, COMMIT, TAG, TREE
+from relkit.store.repository import BESIDE, REVISIONS, Repository
 
 _LOOSE = re.compile(rb"[0-9a-f]{40}\n")
 _PACKED = re.compile(rb"([0-9a-f]{40}) (refs/[!-~]+)")
@@ -68,7 +68,7 @@ class _Checking:
         for name, oid in places:
             if name.startswith(_FOREIGN):
                 continue
-            if name == REVISIONS:
+            if name == REVISIONS or name.startswith(BESIDE):
                 self.behind(name, oid)
             elif name.startswith(records.PREFIX):
                 self.record(name, oid)
@@ -136,15 +136,23 @@ class _Checking:
             if oid not in self.present:
                 self.missing.add(oid)
                 self.faults.append(f"object {oid.hex()} is missing; {shown(name)} needs it")
-            elif kind != BLOB:
+            else:
                 try:
-                    waiting += _below(self.repository, oid, kind)
+                    waiting += named_by(self.repository, oid, kind)
                 except DamagedError as error:
                     self.faults.append(f"{shown(name)}: {error}")
 
 
-def _below(repository: Repository, oid: bytes, kind: int) -> list[tuple[bytes, int]]:
-    """Return what a commit or tree names, with its kind."""
+def named_by(repository: Repository, oid: bytes, kind: int) -> list[tuple[bytes, int]]:
+    """Return what an object names, with its kind: a tag its commit, a commit its tree and parents.
+
+    Raises:
+        DamagedError: it is missing, or of another kind.
+    """
+    if kind == BLOB:
+        return []
+    if kind == TAG:
+        return [(records.read(repository, "", oid).target, COMMIT)]
     if kind == COMMIT:
         tree, parents = parents_of(repository, oid)
         return [(tree, TREE), *((parent, COMMIT) for parent in parents)]

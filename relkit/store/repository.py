@@ -48,6 +48,7 @@ if TYPE_CHECKING:
 
 MAX_PACKS = 12  # two file descriptors each while open
 REVISIONS = "refs/heads/revisions"
+BESIDE = "refs/heads/beside/"  # newest revisions of other machines, until a revision joins them
 _FILE, _FOLDER = 0o100644, 0o40000
 _KINDS = {COMMIT: "commit", TREE: "tree", BLOB: "blob", TAG: "tag"}
 _CONFIG = """[core]
@@ -151,7 +152,7 @@ class Repository:
         try:
             return ObjectID(oid.hex().encode()) in self.objects
         except Exception as error:  # as in read()
-            _let_go(error)
+            let_go(error)
             raise DamagedObjectError(oid, f"cannot be looked for ({type(error).__name__})") from error
 
     def packed_now(self) -> Callable[[bytes], bool]:
@@ -165,7 +166,7 @@ class Repository:
         try:
             indexes = [pack.index for pack in self.objects.packs]
         except Exception as error:  # as in read()
-            _let_go(error)
+            let_go(error)
             raise DamagedObjectError(b"", f"cannot be looked for ({type(error).__name__})") from error
 
         def is_packed(oid: bytes) -> bool:
@@ -196,7 +197,7 @@ class Repository:
         # Damage to a pack, an index or a loose object shows as whatever dulwich trips over first:
         # zlib.error, AssertionError, struct.error, IndexError ... all of it means the same here.
         except Exception as error:
-            _let_go(error)
+            let_go(error)
             raise DamagedObjectError(oid, f"cannot be read ({type(error).__name__})") from error
         if found != kind:
             raise DamagedObjectError(oid, f"is not a {_KINDS[kind]}")
@@ -293,6 +294,20 @@ class Repository:
         for folder in (file.parent, file.parent.parent):
             sync_folder(folder)
 
+    def drop_ref(self, name: str, old: bytes) -> None:
+        """Remove a reference that another one makes needless.
+
+        Raises:
+            DamagedObjectError: it points elsewhere than to ``old``.
+        """
+        container = self._refs()
+        with _readable(name):
+            dropped = container.remove_if_equals(_ref(name), old.hex().encode())  # type: ignore[arg-type]
+        if not dropped:
+            raise DamagedObjectError(old, f"cannot be let go: {name} was moved by another program")
+        folder = (self.path / name).parent  # dulwich takes away one that is empty now
+        sync_folder(folder if folder.is_dir() else folder.parent)
+
     def _refs(self) -> DiskRefsContainer:
         from dulwich.refs import DiskRefsContainer
 
@@ -341,7 +356,7 @@ class Repository:
                     pack.with_suffix(suffix).unlink(missing_ok=True)
 
 
-def _let_go(error: BaseException | None) -> None:
+def let_go(error: BaseException | None) -> None:
     """Drop what the frames behind an error hold: a pack that is looked at cannot be closed."""
     while error is not None:
         traceback.clear_frames(error.__traceback__)
