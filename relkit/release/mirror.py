@@ -107,9 +107,12 @@ def mirror(
     waiting = waiting if with_records else []
     total = len(sending) + len(waiting)
     before = there.get(REVISIONS)
+    gone_over = set(ancestors(repository, before))
     for number, commit in enumerate(sending, 1):
-        known = {oid for parent in parents_of(repository, commit)[1] for oid in below(repository, parent)}
-        remote.send(repository, REVISIONS, (commit, COMMIT), before, known if before else ())
+        bases = gone_over.intersection(parents_of(repository, commit)[1])
+        known = {oid for base in bases for oid in below(repository, base)}
+        remote.send(repository, REVISIONS, (commit, COMMIT), before, known)
+        _add_with_parents(repository, commit, gone_over)
         before = commit
         _tell(progress, number, total)
     known = _packages(repository, there)
@@ -151,6 +154,16 @@ def _steps(repository: Repository, newest: bytes | None, there: bytes | None) ->
         # Of a joint, go on where the mirror is; the other branch comes along with it.
         at = next((each for each in parents if each in done), parents[0] if parents else None)
     return steps[::-1]
+
+
+def _add_with_parents(repository: Repository, commit: bytes, to: set[bytes]) -> None:
+    """Add a commit and what is behind it, as far as that is not there."""
+    waiting = [commit]
+    while waiting:
+        at = waiting.pop()
+        if at not in to:
+            to.add(at)
+            waiting += parents_of(repository, at)[1]
 
 
 def _packages(repository: Repository, there: Mapping[str, bytes]) -> set[bytes]:
