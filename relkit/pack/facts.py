@@ -101,7 +101,7 @@ class VersionFile:
         ending: "cold" or "fade".
         last_words: the last words that are sung or spoken.
         max_momentary_lufs, max_short_term_lufs: highest loudness over 0.4 s and 3 s; None if not
-            measured. Of the bounce: converting it does not change them by a hundredth.
+            measured. They are the bounce's, and so only known at its sample rate.
         made_by: what was done to the bounce to get this file, for people
             ("24-bit to 16-bit, dithered"); empty where its samples are the bounce's own.
     """

@@ -257,8 +257,6 @@ def _one_file(
         ending=declared.ending if declared else None,
         last_words=declared.last_words if declared else None,
         timers=found.timers,
-        max_momentary_lufs=found.max_momentary_lufs,
-        max_short_term_lufs=found.max_short_term_lufs,
     )
     if each.rendition.format is None:
         filing.as_it_is(each.entry, each.name)
@@ -266,6 +264,12 @@ def _one_file(
     sound = renderer.sound(each.job)
     file = replace(file, sound=sound.facts, made_by=_made_by(each))
     assert each.entry.sound is not None  # noqa: S101 - it was rendered
+    if each.entry.sound.sample_rate_hz == sound.facts.sample_rate_hz:  # resampling may move a hundredth
+        file = replace(
+            file,
+            max_momentary_lufs=found.max_momentary_lufs,
+            max_short_term_lufs=found.max_short_term_lufs,
+        )
     wrapping = wrapped(
         each.rendition,
         parcel.song,
