@@ -125,6 +125,8 @@ _AGREEMENTS = {
     "agrees": "the music agrees",
     "half": "half of what is heard",
     "double": "twice what is heard",
+    "quarter": "a quarter of what is heard",
+    "quadruple": "four times what is heard",
     "third": "a third of what is heard",
     "triple": "three times what is heard",
     "two-thirds": "two thirds of what is heard",

@@ -18,6 +18,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
+import numpy.typing as npt
 
 from relkit.measure.grid import Grid, Peaks, fit, refine
 from relkit.measure.onsets import Curve, Onsets
@@ -27,6 +28,7 @@ WINDOW_S, STEP_S = 8.0, 1.0
 REACH = 1.5  # the course stays within this factor of the whole song's tempo
 FINE = 0.005  # steps of tempo that a path can take
 MOVE_COST, LEAP_COST = 8.0, 0.8  # per unit of log tempo; for any leap; strengths are up to 2.9
+TOGETHER = 64  # windows
 SILENT = 0.01  # mean square below which a window of the levelled curve holds nothing to follow
 LEVEL_WINDOWS = 7  # a level is the median over so many
 BREAK = 0.006  # least change of level, of the tempo
@@ -34,6 +36,8 @@ APART_S = 8.0  # sections shorter than this are not told
 SAME = 0.02  # tempi closer than this may be one
 CLEAR_LEAD = 0.5  # of one tempo over another in a window; strengths are up to 2.9
 MAX_SECTIONS = 6
+LEAP = 0.1  # of the logarithm, from one window to the next
+FOLDS = (2 / 3, 3 / 4, 4 / 3, 3 / 2)
 MARGIN_S = 2.5  # around a break, where both tempi may sound
 CHANCE = 0.8  # a fifth of a loud onset: what a place must gain to be better than an earlier one
 SHARED_S = 0.012  # beats of two grids as near as this are one
@@ -91,17 +95,38 @@ def follow(total: Curve, onsets: Onsets, beat_s: float) -> Course:
     windows = np.lib.stride_tricks.sliding_window_view(total, width)[::hop]
     reach = round(np.log(REACH) / FINE)
     tempi = 60 / beat_s * np.exp(np.arange(-reach, reach + 1) * FINE)
-    parts = [_strengths(part, 60 / tempi / step_s) for part in _parts(windows)]
-    strength, bars = (np.concatenate(rows) for rows in zip(*parts, strict=True))
+    strength, bars = np.empty((2, len(windows), len(tempi)), np.float32)
+    for i in range(0, len(windows), TOGETHER):  # memory stays small however long the song is
+        part = slice(i, i + TOGETHER)
+        strength[part], bars[part] = _strengths(windows[part], 60 / tempi / step_s)
     path = np.clip(_best_path(strength), 1, len(tempi) - 2)
     rows = np.arange(len(path))
-    a, b, c = (strength[rows, path + shift] for shift in (-1, 0, 1))
+    a, b, c = (strength[rows, path + shift].astype(np.float64) for shift in (-1, 0, 1))
     bend = np.minimum(a - 2 * b + c, -1e-9)
     shift = np.clip(0.5 * (a - c) / bend, -1, 1)
     time_s = np.float64(onsets.first_s) + (rows * hop + width / 2) * np.float64(step_s)
     around = slice(reach - 2, reach + 3)
     lead = np.where(bars[rows, path] > bars[:, around].max(axis=1), b - strength[:, around].max(axis=1), 0)
     return Course(time_s, tempi[path] * np.exp(FINE * shift), b / sum(MULTIPLES), lead)
+
+
+def without_leaps(bpm: Curve) -> Curve:
+    """Return a course whose stretches at 2/3, 3/4, 4/3 or 3/2 of their surroundings are folded back.
+
+    Nobody plays so; for a while the notes repeat so.
+    """
+    folded = bpm.copy()
+    start = int(np.argmin(np.abs(np.log(bpm / np.median(bpm)))))
+    ways = [range(start + 1, len(bpm)), range(start - 1, -1, -1)]
+    for way in ways:
+        for i in way:
+            before = folded[i - way.step]
+            if abs(np.log(folded[i] / before)) > LEAP:
+                readings = folded[i] * np.array(FOLDS)
+                apart = np.abs(np.log(readings / before))
+                if apart.min() < LEAP / 2:
+                    folded[i] = readings[apart.argmin()]
+    return folded
 
 
 def sections(
@@ -144,11 +169,6 @@ def _grid(
     return fit(peaks.between(start_s, end_s), beat_s, start_s, end_s)
 
 
-def _parts(windows: Curve) -> list[Curve]:
-    """Return the windows in batches, so that memory stays small however long the song is."""
-    return [windows[i : i + 64] for i in range(0, len(windows), 64)]
-
-
 def _strengths(windows: Curve, delays: Curve) -> tuple[Curve, Curve]:
     """Return how strongly every window repeats after one to four times each delay, and after four alone."""
     windows = windows - windows.mean(axis=1, keepdims=True)
@@ -166,13 +186,13 @@ def _strengths(windows: Curve, delays: Curve) -> tuple[Curve, Curve]:
     return strength, after
 
 
-def _best_path(strength: Curve) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
+def _best_path(strength: npt.NDArray[np.float32]) -> npt.NDArray[np.int64]:
     """Return the state in every window of the path with the largest sum of strength less costs."""
     windows, states = strength.shape
     apart = np.abs(np.subtract.outer(np.arange(states), np.arange(states))) * FINE
     cost = np.minimum(MOVE_COST * apart, LEAP_COST)
-    came = np.zeros((windows, states), np.int64)
-    best = strength[0]
+    came = np.zeros((windows, states), np.int16)
+    best = strength[0].astype(np.float64)
     for i in range(1, windows):
         sums = best[:, None] - cost
         came[i] = np.argmax(sums, axis=0)

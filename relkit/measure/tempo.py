@@ -24,7 +24,7 @@ from typing import Literal
 import numpy as np
 
 from relkit.measure import pulse
-from relkit.measure.course import Course, follow, sections
+from relkit.measure.course import Course, follow, sections, without_leaps
 from relkit.measure.downbeat import first_downbeat
 from relkit.measure.grid import Grid, Peaks, fit, pick, refine
 from relkit.measure.onsets import BANDS, Curve, OnsetMeter, Onsets
@@ -32,7 +32,17 @@ from relkit.measure.slabs import Samples
 
 Kind = Literal["constant", "switch", "live", "none"]
 Agreement = Literal[
-    "agrees", "half", "double", "third", "triple", "two-thirds", "three-halves", "contradicts", "unknown"
+    "agrees",
+    "half",
+    "double",
+    "quarter",
+    "quadruple",
+    "third",
+    "triple",
+    "two-thirds",
+    "three-halves",
+    "contradicts",
+    "unknown",
 ]
 
 MAX_ERROR_MS = 20.0  # of a constant tempo
@@ -51,6 +61,8 @@ RATIOS: dict[Agreement, float] = {  # declared over measured
     "agrees": 1,
     "half": 1 / 2,
     "double": 2,
+    "quarter": 1 / 4,
+    "quadruple": 4,
     "third": 1 / 3,
     "triple": 3,
     "two-thirds": 2 / 3,
@@ -81,7 +93,9 @@ class Tempo:
         kind: "none" when there is no beat, or too little of it.
         bpm: of the grid; for a switch, of the longest section; for live, the median, or the
             best straight grid's where that is within 0.3 % of it.
-        confidence: 0 to 1, that ``bpm`` is the beat people would count.
+        confidence: 0 to 1, that ``bpm`` is the notated beat and not its half, double ... Of 602 songs of
+            families left out of the fit, 0.97 were right from 0.9 upward, 0.86 from 0.7 to 0.9 and 0.54
+            below. It says nothing of ``kind``.
         runner_up_bpm: the next best reading, right to 1 %.
         first_beat_s, first_downbeat_s: of the (first) grid; the downbeat only where it is clear.
         error_at_last_beat_ms, max_grid_error_ms: constant only.
@@ -243,7 +257,8 @@ def _drifting(total: Curve, onsets: Onsets) -> Tempo:
 
 def _live(course: Course) -> Tempo:
     """Return the range and the course of a played tempo."""
-    low, middle, high = np.percentile(course.bpm, [LIVE_RANGE[0], 50, LIVE_RANGE[1]])
+    bpm = without_leaps(course.bpm)
+    low, middle, high = np.percentile(bpm, [LIVE_RANGE[0], 50, LIVE_RANGE[1]])
     return Tempo(
         "live",
         bpm=round(float(middle), 2),
@@ -251,7 +266,7 @@ def _live(course: Course) -> Tempo:
         high_bpm=round(float(high), 2),
         curve=tuple(
             (round(float(at_s), 2), round(float(value), 2))
-            for at_s, value in zip(course.time_s, course.bpm, strict=True)
+            for at_s, value in zip(course.time_s, bpm, strict=True)
         ),
     )
 

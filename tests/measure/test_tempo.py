@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import tracemalloc
 
 import numpy as np
 import pytest
 
+from relkit.measure.course import without_leaps
 from relkit.measure.tempo import DeclaredTempo, Tempo, TempoMeter
 from tests.support.drum_songs import (
     BACKBEAT,
@@ -49,7 +51,6 @@ def steady(bpm: float, patterns: dict[str, str], beats: int = 120, **how: float)
         (122.0, FOUR_ON_THE_FLOOR),
         (126.37, FOUR_ON_THE_FLOOR),
         (104.71, BACKBEAT),
-        (174.2, BREAK),
         (143.0, HALF_TIME),
     ],
 )
@@ -67,6 +68,18 @@ def test_a_straight_song_has_its_tempo_to_a_hundredth(bpm: float, patterns: dict
     assert found.first_beat_s is not None
     last = found.first_beat_s + (len(beats) - 2) * 60 / found.bpm
     assert last == pytest.approx(beats[-2], abs=CONSTANT_MS / 1000)
+
+
+def test_a_break_beat_alone_is_read_at_its_tempo_or_half_of_it_without_certainty() -> None:
+    """Without bass and chords it may be either, until somebody says which."""
+    samples = steady(174.2, BREAK)
+    found = measured(samples)
+    assert found.bpm is not None
+    assert found.confidence < 0.8
+    assert min(abs(found.bpm * factor - 174.2) for factor in (1, 2)) < 0.0201
+    assert found.runner_up_bpm == pytest.approx(87.1 if found.bpm > 100 else 174.2, rel=0.01)
+    assert measured(samples, 174.2).agreement == "agrees"
+    assert measured(samples, 174.2).bpm == pytest.approx(174.2, abs=0.0101)
 
 
 def test_behind_a_pick_up_the_downbeat_is_right_or_left_open() -> None:
@@ -153,6 +166,55 @@ def test_a_long_ramp_is_live() -> None:
     assert found.high_bpm == pytest.approx(134, abs=3)
 
 
+def test_dotted_notes_alone_are_no_other_tempo() -> None:
+    """Four bars of drums on every third sixteenth, begun anew with each bar, amid a backbeat at one tempo."""
+    bars = 12
+    patterns = {voice: pattern * bars for voice, pattern in BACKBEAT.items()}
+    dotted = "x..x..x..x..x..." * 4
+    patterns = {
+        voice: pattern + (dotted if voice == "k" else "." * len(dotted)) + pattern
+        for voice, pattern in patterns.items()
+    }
+    found = measured(drums(beats_at([128.4] * (8 * bars + 16)), patterns))
+    assert found.kind == "constant"
+    assert found.bpm == pytest.approx(128.4, abs=0.0101)
+
+
+def test_few_hits_under_much_sound_are_constant_all_the_same() -> None:
+    """Claps on two and four, and a voice that keeps to no grid: the claps tell, and they are straight."""
+    samples = steady(96.3, {"s": "....x.......x..."}, beats=112)
+    random = np.random.default_rng(5)
+    syllables = np.zeros(len(samples))
+    for at in random.integers(0, len(samples) - RATE_HZ, 250):
+        times = np.arange(int(random.uniform(0.05, 0.25) * RATE_HZ)) / RATE_HZ
+        hz = random.uniform(120, 400) * (1 + 0.1 * times)
+        tone = sum(np.sin(2 * np.pi * n * hz * times) / n for n in range(1, 9))
+        syllables[at : at + len(times)] += 0.1 * tone * np.hanning(len(times))
+    found = measured(samples + syllables[:, None].astype(np.float32))
+    assert found.kind == "constant"
+    assert found.bpm is not None
+    assert min(abs(found.bpm * factor - 96.3) for factor in (1, 2)) < 0.0201
+
+
+def test_a_song_that_leaves_its_grid_for_one_verse_is_not_constant() -> None:
+    """Twelve seconds at another tempo in the beginning, then a machine."""
+    played = list(np.linspace(91, 97, 20))
+    found = measured(drums(beats_at([*played, *[97.0] * 150]), BACKBEAT))
+    assert found.kind != "constant"
+    assert found.bpm == pytest.approx(97.0, rel=0.005)
+
+
+def test_a_course_that_leaps_for_a_while_is_folded_back() -> None:
+    """Two thirds and four thirds of the surroundings are read as them; slow change is left alone."""
+    truth = np.linspace(80, 120, 60)
+    read = truth.copy()
+    read[10:14] *= 2 / 3
+    read[30:33] *= 4 / 3
+    read[55:] *= 3 / 2
+    np.testing.assert_allclose(without_leaps(read), truth)
+    np.testing.assert_array_equal(without_leaps(truth), truth)
+
+
 def test_a_drift_of_the_grid_is_not_called_constant() -> None:
     """A tempo 0.5 % higher in the end strays 80 ms from any straight grid."""
     assert measured(drums(beats_at(list(np.linspace(120, 120.6, 250))), BACKBEAT)).kind != "constant"
@@ -197,6 +259,40 @@ def test_a_declared_tempo_is_compared(declared: float, agreement: str, grid_bpm:
     assert found.drift_ms == pytest.approx(
         (length_s - beats * 60 / grid_bpm) * 1000, abs=0.0001 * length_s * 1000
     )
+
+
+SONGS = {
+    "backbeat": (92.4, BACKBEAT),
+    "house": (124.0, FOUR_ON_THE_FLOOR),
+    "half time": (141.2, HALF_TIME),
+    "drum and bass": (174.0, BREAK),
+    "waltz": (138.4, WALTZ),
+}
+
+
+@pytest.mark.parametrize("name", SONGS)
+def test_a_wrong_declared_tempo_is_never_believed(name: str) -> None:
+    """Off by as little as 0.2 % (60 ms in half a minute), or by as much as a quarter."""
+    bpm, patterns = SONGS[name]
+    meter = TempoMeter(RATE_HZ, 1)
+    meter.feed(steady(bpm, patterns, beats=96))
+    for factor in (0.8, 0.9, 0.97, 0.998, 1.002, 1.01, 1.03, 1.1, 1.25):
+        found = meter.result(DeclaredTempo(bpm * factor))
+        assert found.agreement == "contradicts", factor
+    for factor, words in (
+        (1, {"agrees", "half", "double"}),
+        (0.5, {"half", "agrees", "quarter"}),
+        (2, {"double", "agrees", "quadruple"}),
+    ):
+        assert meter.result(DeclaredTempo(bpm * factor)).agreement in words, factor
+
+
+@pytest.mark.parametrize(("factor", "word"), [(0.25, "quarter"), (4.0, "quadruple")])
+def test_a_declared_tempo_two_octaves_off_is_named(factor: float, word: str) -> None:
+    """It has the same grid, and so no drift."""
+    found = measured(steady(120.0, FOUR_ON_THE_FLOOR), 120.0 * factor)
+    assert found.agreement == word
+    assert found.drift_ms == pytest.approx(0.0, abs=10)
 
 
 def test_a_declared_tempo_weighs_in() -> None:
@@ -298,3 +394,18 @@ def test_a_bar_has_a_beat() -> None:
     """The caller's mistake."""
     with pytest.raises(ValueError, match="1 or more"):
         TempoMeter(RATE_HZ, 1).result(beats_per_bar=0)
+
+
+def test_an_hour_takes_little_memory() -> None:
+    """Half of what two hours may take; the number of onset values does not depend on the rate."""
+    song = steady(122.0, FOUR_ON_THE_FLOOR, beats=610, rate_hz=8_000)  # 300 s to a few ms
+    tracemalloc.start()  # numpy reports what it allocates
+    try:
+        meter = TempoMeter(8_000, 1)
+        for _ in range(12):
+            meter.feed(song)
+        assert meter.result().bpm == pytest.approx(122.0, rel=0.001)
+        peak_bytes = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+    assert peak_bytes < 75_000_000
