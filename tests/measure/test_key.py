@@ -172,6 +172,31 @@ def test_a_transposed_song_has_its_key_transposed(mode: str, tonic: int) -> None
     assert found.tuning_cents == pytest.approx(0, abs=4)  # the fifth harmonic is 14 cents low
 
 
+@pytest.mark.parametrize("tonic", [0, 4, 7, 9])
+def test_one_minor_chord_under_many_harmonics_is_minor(tonic: int) -> None:
+    """The fifth harmonic of a bass is the major third; the minor third of the chord outweighs it."""
+    bass, chord = 36 + tonic, (60 + tonic, 63 + tonic, 67 + tonic)
+    bar = np.concatenate([3 * note(bass, 0.5)] * 4) + np.concatenate(
+        [0.5 * np.sum([note(step, 1.0) for step in chord], axis=0)] * 2
+    )
+    heard = np.concatenate([bar] * 6)[:, None].astype(np.float32) * np.float32(0.1)
+
+    found = key_of(heard).key
+
+    assert found is not None
+    assert (CLASSES[found.tonic], found.mode) == (tonic, "minor")
+
+
+@pytest.mark.parametrize("mode", MODES)
+def test_the_bass_speaks_for_the_tonic(mode: str) -> None:
+    """A loop that begins on another degree, over a bass that returns to the tonic and its fifth."""
+    loop = (9, (0, 4, 9)) if mode == "major" else (8, (0, 3, 8))
+    chords = [loop, *CADENCES[mode][:3]] * 3
+    parts = [note(38 + bass, 1.0) + sum(note(62 + step, 1.0) for step in steps) for bass, steps in chords]
+
+    assert key_of(np.concatenate(parts)[:, None].astype(np.float32) * np.float32(0.1)).key == Key("D", mode)
+
+
 @pytest.mark.parametrize("cents", [-40, -25, 25, 40])
 @pytest.mark.parametrize("mode", MODES)
 def test_a_song_out_of_tune_has_the_nearest_key(mode: str, cents: int) -> None:
