@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     from relkit.measure.loudness import LoudnessMeter
     from relkit.measure.tempo import Tempo
 
-VERSION = "relkit-measure-3"  # goes up whenever a figure of any signal may change
+VERSION = "relkit-measure-4"  # goes up whenever a figure of any signal may change
 CURVE_STEP_S = 0.5
 _CURVE_WINDOW_S = 3.0
 _FILES_AT_ONCE = 2
