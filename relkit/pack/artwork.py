@@ -175,6 +175,17 @@ def check_cover(source: bytes, *, longest_px: int = LONGEST_SIDE) -> list[CoverF
     return found
 
 
+def as_seen(source: bytes) -> tuple[Image.Image, str]:
+    """Return a picture as it looks, upright and in sRGB at its own size, and the name of its format.
+
+    Raises:
+        BadArtworkError: as for ``cover_jpeg``.
+    """
+    with _opened(source) as opened:
+        kind = opened.format or ""
+    return _prepared(source, MAX_PIXELS), kind
+
+
 def _prepared(source: bytes, longest_px: int) -> Image.Image:
     """Return a picture upright, in sRGB, not larger than asked for, and its pixels alone."""
     from PIL import ImageOps

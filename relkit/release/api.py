@@ -135,12 +135,21 @@ class Release:
         return history(self._workspace, limit, rejection=rejection)
 
     def diff(
-        self, old: str | None = None, new: str | None = None, progress: Progress | None = None
+        self,
+        old: str | None = None,
+        new: str | None = None,
+        progress: Progress | None = None,
+        *,
+        page: Path | None = None,
     ) -> DiffReport:
-        """Compare two revisions, shipments, or the folder; see ``relkit.release.diff``."""
+        """Compare two revisions, shipments, or the folder; see ``relkit.release.diff``.
+
+        Args:
+            page: where a page with pictures and clips is written, too; None for none.
+        """
         from relkit.release.diff import diff
 
-        return diff(self._workspace, old, new, progress)
+        return diff(self._workspace, old, new, progress, page=page)
 
     def ship(
         self,

@@ -147,8 +147,9 @@ class _Auditor:
         self._numbers: dict[bytes, int] = {}  # commit of a revision to its number, as the next one tells it
         self._manifests: dict[bytes, tuple[RevisionManifest, Held]] = {}
         self._received: dict[bytes, list[str]] = {}  # commit of a revision to who got packages of it
-        self._holders: dict[str, list[str]] = {}  # SHA-256 of a file to who received it
+        self._holders: dict[str, list[str]] = {}  # file, or sound that one was made from, to who received it
         self._restored: dict[tuple[bytes, str], str | None] = {}  # content tree and SHA-256 to fault
+        self._sounds: dict[str, str] = {}  # SHA-256 of a bad file to the identity of its sound
         self._bad_files: dict[str, tuple[str, list[str]]] = {}  # SHA-256 to fault and where the file is
         self._bad_revisions: list[tuple[bytes, str]] = []  # commit and what is wrong
 
@@ -185,7 +186,9 @@ class _Auditor:
         for commit, what in self._bad_revisions:
             self._find(self._revision_name(commit), what, self._received.get(commit, []))
         for sha256, (what, places) in self._bad_files.items():
-            self._find("; ".join(places), what, self._holders.get(sha256, []))
+            sound = self._sounds.get(sha256, "")
+            whom = [*self._holders.get(sha256, []), *self._holders.get(sound, [])]
+            self._find("; ".join(places), what, whom)
         with self._looking("the store"):
             self._missing.look_for_lost_records(self._workspace, self._store.tags - referenced)
             for where, what, concerns in self._missing.told(self._workspace):
@@ -283,6 +286,8 @@ class _Auditor:
             if fault is not None:
                 places = self._bad_files.setdefault(entry.sha256, (fault, []))[1]
                 places.append(f"{shown(entry.name)} of {where}")
+                if entry.sound is not None:
+                    self._sounds[entry.sha256] = entry.sound.identity
 
     def _restore(self, content: bytes, entry: FileEntry) -> str | None:
         key = content, entry.sha256
@@ -322,7 +327,8 @@ class _Auditor:
         manifest, whom = package.manifest, ledger.concerned(record)
         self._missing.present(package.held.digest)
         for file in manifest.files:
-            self._holders.setdefault(file.sha256, []).extend(whom)
+            for known_by in {file.sha256, *([file.derived_from.source_sha256] if file.derived_from else [])}:
+                self._holders.setdefault(known_by, []).extend(whom)
         self._files(words, manifest.files, package.held)
         for parent in package.held.parents:
             self._received.setdefault(parent, []).extend(whom)

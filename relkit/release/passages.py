@@ -19,6 +19,7 @@ import json
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from typing import TYPE_CHECKING
 
 from relkit.bars import BarMap
 from relkit.manifest import FileEntry, Place
@@ -26,6 +27,9 @@ from relkit.release.derived import StoredFile
 from relkit.release.package_files import tree_of
 from relkit.release.stored_audio import StoredRecording, pcm_of
 from relkit.release.workspace import VerifiedRevision, Workspace
+
+if TYPE_CHECKING:
+    from relkit.measure.excerpts import Recording
 
 _KIND = "offset-1"  # another number whenever the same two sounds may give another offset
 
@@ -45,20 +49,38 @@ class Passage:
 
 
 class Timeline:
-    """How the versions of one revision lie to each other in time.
+    """How the versions of one pack lie to each other in time.
 
     Args:
+        files: of the pack, as its manifest lists them.
+        recording: returns the audio of one of them.
         bars: of its sheet, where passages are to be told in bars, too.
     """
 
-    def __init__(self, workspace: Workspace, revision: VerifiedRevision, bars: BarMap | None = None) -> None:
+    def __init__(
+        self,
+        workspace: Workspace,
+        files: Sequence[FileEntry],
+        recording: Callable[[FileEntry], Recording],
+        bars: BarMap | None = None,
+    ) -> None:
         self._workspace = workspace
-        self._revision = revision
         self._map = bars
+        self.recording = recording
         self.entries: dict[str, FileEntry] = {}
-        for entry in revision.manifest.files:
+        for entry in files:
             if entry.version is not None and entry.sound is not None and entry.version.parts != "stems":
                 self.entries.setdefault(entry.version.id, entry)
+
+    @classmethod
+    def of(cls, workspace: Workspace, revision: VerifiedRevision, bars: BarMap | None = None) -> Timeline:
+        """Return that of a revision."""
+
+        def recording(entry: FileEntry) -> Recording:
+            tree = tree_of(revision.held.content, entry)
+            return StoredRecording(workspace.repository, StoredFile(entry, tree))
+
+        return cls(workspace, revision.manifest.files, recording, bars)
 
     def passages(self, version: str, places: Sequence[Place]) -> list[Passage]:
         """Return where places of a version lie in every version that shares its time, itself first."""
@@ -100,10 +122,13 @@ class Timeline:
             return None if body is None else -body
         return None
 
-    def recording(self, entry: FileEntry) -> StoredRecording:
-        """Return the audio of a bounce of this revision."""
-        tree = tree_of(self._revision.held.content, entry)
-        return StoredRecording(self._workspace.repository, StoredFile(entry, tree))
+    def bars_at(self, version: str, at_s: float) -> str | None:
+        """Return the bar in which a time [s] of a version lies, "bar 33.2"; None where nothing says."""
+        entry = self.entries[version]
+        if self._map is None or entry.version is None or entry.version.form != "song":
+            return None
+        position = self._map.bar_at(Fraction(at_s))
+        return None if position is None else str(position)
 
     def _body(self, edit: FileEntry, song: FileEntry) -> Fraction | None:
         """Return when in a DJ edit the song begins, asked of the song that is most like the edit."""
@@ -137,7 +162,7 @@ class Timeline:
         return max(start_ms, 0), min(end_ms, longest_ms)
 
 
-Audio = tuple[FileEntry, Callable[[], StoredRecording]]
+Audio = tuple[FileEntry, Callable[[], "Recording"]]
 
 
 def offset_s(workspace: Workspace, inside: Audio, searched: Audio) -> Fraction | None:

@@ -117,7 +117,7 @@ def _passages(
     from relkit.release.packaging import sheet_of
     from relkit.release.passages import Timeline  # brings what reads audio
 
-    return Timeline(workspace, source, sheet_of(workspace, source).bars).passages(version, places)
+    return Timeline.of(workspace, source, sheet_of(workspace, source).bars).passages(version, places)
 
 
 def approve(workspace: Workspace, which: str, *, by: str, role: str, note: str = "") -> ApprovedRecord:

@@ -57,8 +57,8 @@ class Passages:
 
     def __init__(self, workspace: Workspace, old: VerifiedRevision, new: VerifiedRevision) -> None:
         self._workspace = workspace
-        self._old = Timeline(workspace, old)
-        self._new = Timeline(workspace, new)
+        self._old = Timeline.of(workspace, old)
+        self._new = Timeline.of(workspace, new)
 
     def same_sound(self, version: str) -> bool | None:
         """Say whether a version has the same sound in both; None where one of them lacks it."""
@@ -153,7 +153,9 @@ class Passages:
         from relkit.measure.excerpts import excerpt
 
         recording = timeline.recording(timeline.entries[version])
-        rate_hz = recording.format.rate_hz
+        sound = timeline.entries[version].sound
+        assert sound is not None  # noqa: S101 - a timeline has files with sound only
+        rate_hz = sound.sample_rate_hz
         margin_s = MOMENT_MARGIN_S if place.start_ms == place.end_ms else STRETCH_MARGIN_S
         first = round((Fraction(place.start_ms, 1000) - margin_s + shift) * rate_hz)
         length = round((Fraction(place.end_ms - place.start_ms, 1000) + 2 * margin_s) * rate_hz)

@@ -1,0 +1,1 @@
+"""Pages: one self-contained HTML file each, readable without a network and without a script."""
