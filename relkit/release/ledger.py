@@ -143,10 +143,11 @@ def read(workspace: Workspace) -> Ledger:
     Raises:
         DamagedError: one cannot be read; ``relkit audit`` says which all.
     """
-    found = [
-        entry_of(records.read(workspace.repository, ref, tag))
-        for ref, tag in records.references(workspace.repository).items()
-    ]
+    found, kept = [], workspace.kept
+    for ref, tag in records.references(workspace.repository).items():
+        if (ref, tag) not in kept:
+            kept[ref, tag] = entry_of(records.read(workspace.repository, ref, tag))
+        found.append(kept[ref, tag])
     return Ledger(_in_order(found))
 
 

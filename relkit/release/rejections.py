@@ -18,11 +18,11 @@ from typing import TYPE_CHECKING
 
 from relkit.errors import DamagedError, UsageError
 from relkit.filenames import shown
-from relkit.manifest import ReplyRecord, ShippedRecord, read_package
+from relkit.manifest import ReplyRecord, ShippedRecord
 from relkit.release import ledger
 from relkit.release.ledger import Entry, Ledger
 from relkit.release.recipients import Recipient
-from relkit.release.workspace import VerifiedRevision, Workspace
+from relkit.release.workspace import VerifiedRevision, Workspace, read_held_package
 from relkit.store import revisions
 
 if TYPE_CHECKING:
@@ -185,17 +185,13 @@ def _unchanged(
 
 def _revision_of(workspace: Workspace, sent: ShippedRecord, entry: Entry) -> VerifiedRevision:
     """Return the revision that a shipped package was built from."""
-    from relkit.trust.canonical import parse_canonical
-
     held = revisions.read(workspace.repository, entry.held.target)
     if held.digest != sent.of:
         raise DamagedError(
             f"shipment {sent.id[:8]} points to another package than it says",
             hint="Run relkit audit; restore .relkit from a copy.",
         )
-    what = f"the manifest of package {held.digest[:12]}"
-    package = read_package(parse_canonical(held.manifest, what=what), what=what)
-    return workspace.revision(package.of_revision)
+    return workspace.revision(read_held_package(held).of_revision)
 
 
 def place_text(start_ms: int, end_ms: int) -> str:

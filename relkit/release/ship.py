@@ -21,7 +21,7 @@ from relkit.errors import RelkitError, UsageError
 from relkit.filenames import shown
 from relkit.manifest import Gate, PackageManifest, RecipientFacts, ShippedRecord, VersionFacts
 from relkit.pack.names import plain
-from relkit.release import gates, ledger, package_files, packaging, rejections, wants
+from relkit.release import gates, ledger, package_files, packaging, quality, rejections, wants
 from relkit.release.days import BadDayError, parsed_day
 from relkit.release.gathering import gather
 from relkit.release.ledger import Ledger
@@ -200,11 +200,11 @@ def prepare(
     book = ledger.read(workspace)
     somebody, known = _recipient(workspace, recipient, kind, another=another)
     reason = (order.despite or "").strip()
-    chosen = wants.choose(_versions(source), somebody, order.only, despite=bool(reason))
+    chosen = wants.choose(_versions(source), somebody, order.only)
     heard = rejections.heard(workspace, book, source, somebody, [version.id for version in chosen])
-    closed = gates.closed(
-        somebody, chosen, packaging.sheet_of(workspace, source), source, book, day, now(), heard.findings
-    )
+    sheet = packaging.sheet_of(workspace, source)
+    checked = quality.stops(quality.check(workspace, source, book), somebody, chosen)
+    closed = gates.closed(somebody, chosen, sheet, source, book, day, now(), heard.findings, checked)
     return Ready(
         recipient=somebody,
         is_known=known,

@@ -24,7 +24,6 @@ from relkit.manifest import (
     ReplyRecord,
     RevisionManifest,
     ShippedRecord,
-    read_package,
 )
 from relkit.release import ledger
 from relkit.release.days import parsed_day
@@ -32,7 +31,7 @@ from relkit.release.ledger import Entry, Ledger
 from relkit.release.rejections import all_rejections
 from relkit.release.replacing import sources
 from relkit.release.workspace import VerifiedRevision, Workspace
-from relkit.store import revisions
+from relkit.store.revisions import Held
 
 State = Literal["current", "superseded", "tags superseded", "rejected", "withdrawn"]
 STATES: tuple[State, ...] = ("current", "superseded", "tags superseded", "rejected", "withdrawn")
@@ -169,8 +168,6 @@ class _Overview:
     def __init__(self, workspace: Workspace, book: Ledger) -> None:
         self._workspace = workspace
         self._book = book
-        self._packages: dict[bytes, PackageManifest] = {}
-        self._told: dict[str, dict[str, object]] = {}
         self.newest: VerifiedRevision | None = workspace.newest()
 
     def holdings(self) -> list[Holding]:
@@ -189,7 +186,7 @@ class _Overview:
         withdrawn = self._book.taken_back(entry)
         held: dict[str, tuple[PackageManifest, list[FileEntry]]] = {}
         for _record, each in theirs:
-            package = self._package(each.held.target)
+            package = self._workspace.package_manifest(each.held.target)
             for version, files in _by_version(package.files).items():
                 held[version] = (package, files)
         changed, retagged, gone = self._compared(held)
@@ -217,7 +214,7 @@ class _Overview:
         )
 
     def _packages_of(self, theirs: list[tuple[ShippedRecord, Entry]]) -> list[PackageManifest]:
-        return [self._package(entry.held.target) for _record, entry in theirs]
+        return [self._workspace.package_manifest(entry.held.target) for _record, entry in theirs]
 
     def _compared(
         self, held: dict[str, tuple[PackageManifest, list[FileEntry]]]
@@ -238,27 +235,23 @@ class _Overview:
 
     def _said(self, revision: str, version: str) -> object:
         """Return all that a package of a revision says of a version, beside its audio."""
-        if revision not in self._told:
+        key = ("said", bytes.fromhex(revision))
+        if key not in self._workspace.kept:
             from relkit.pack.facts import song_facts
             from relkit.release.packaging import sheet_of
 
-            source = self._workspace.revision(revision)
-            sheet = sheet_of(self._workspace, source)
+            sheet = sheet_of(self._workspace, self._workspace.verified_revision(self._revisions[revision]))
             song = song_facts(sheet, clean=False)
-            self._told[revision] = {
+            self._workspace.kept[key] = {
                 one: (song, sheet.package_pattern, sheet.clean_title, entry)
                 for one, entry in sheet.versions.items()
             }
-        return self._told[revision].get(version)
+        return self._workspace.kept[key].get(version)
 
-    def _package(self, commit: bytes) -> PackageManifest:
-        if commit not in self._packages:
-            from relkit.trust.canonical import parse_canonical
-
-            held = revisions.read(self._workspace.repository, commit)
-            what = f"the manifest of package {held.digest[:12]}"
-            self._packages[commit] = read_package(parse_canonical(held.manifest, what=what), what=what)
-        return self._packages[commit]
+    @cached_property
+    def _revisions(self) -> dict[str, Held]:
+        """All revisions by their digests."""
+        return {held.digest: held for _manifest, held in self._workspace.walk()}
 
     @cached_property
     def _open(self) -> dict[str, list[int]]:

@@ -21,12 +21,11 @@ from typing import IO, Literal
 
 from relkit.errors import UsageError
 from relkit.filenames import shown
-from relkit.manifest import FileEntry, PackageManifest, RevisionManifest, read_package
+from relkit.manifest import FileEntry, PackageManifest, RevisionManifest
 from relkit.pack import layout
 from relkit.release import ledger
 from relkit.release.replacing import sources
 from relkit.release.workspace import Workspace
-from relkit.store import revisions
 
 KnownBy = Literal["manifest", "files", "bytes", "sound"]
 _BLOCK = 1 << 20
@@ -112,14 +111,10 @@ class _Known:
     @cached_property
     def packages(self) -> dict[str, PackageManifest]:
         """Every package that was shipped, by its digest."""
-        from relkit.trust.canonical import parse_canonical
-
-        repository, found = self._workspace.repository, {}
+        found: dict[str, PackageManifest] = {}
         for record, entry in self._book.shipments:
             if record.of not in found:
-                held = revisions.read(repository, entry.held.target)
-                what = f"the manifest of package {held.digest[:12]}"
-                found[held.digest] = read_package(parse_canonical(held.manifest, what=what), what=what)
+                found[record.of] = self._workspace.package_manifest(entry.held.target)
         return found
 
     def carried(self, packages: Iterable[str]) -> list[Carried]:

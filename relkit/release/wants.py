@@ -121,18 +121,17 @@ def choose(
     versions: Sequence[VersionFacts],
     recipient: Recipient,
     only: Sequence[str] = (),
-    *,
-    despite: bool = False,
 ) -> list[VersionFacts]:
     """Return the versions for a recipient, in the given order.
 
-    What a kind takes is passed over silently where it must not go to them. What
-    somebody asked for by name is not: ``forbidden`` says what of it needs a reason.
+    What a kind takes is passed over silently where it must not go to them, also
+    where there is a reason to send something: a reason for one thing must not let
+    another slip through. What was asked for by name is not passed over:
+    ``forbidden`` says what of it needs a reason.
 
     Args:
         versions: of the revision, each once.
         only: ids asked for instead of what the recipient takes.
-        despite: whether a reason was given to send what they exclude.
 
     Raises:
         UsageError: an id that the revision does not have, or nothing is left to send.
@@ -150,7 +149,7 @@ def choose(
         for version in versions
         if (version.id in only if only else version.id in usual if usual else takes(version))
     ]
-    if not only and not despite:
+    if not only:
         chosen = [version for version in chosen if why_not(version, recipient) is None]
         if recipient.kind == RecipientKind.ARENA and not usual:
             chosen = _strictest(chosen)

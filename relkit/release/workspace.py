@@ -15,9 +15,9 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from functools import cached_property
+from functools import cached_property, lru_cache
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from relkit.errors import DamagedError, UsageError
 from relkit.filenames import shown
@@ -83,6 +83,9 @@ class Workspace:
             )
         self.folder = folder
         self.home = home
+        # What was read and cannot change, since its name is made from its content; while this is open.
+        self._packages: dict[bytes, PackageManifest] = {}
+        self.kept: dict[tuple[str, bytes], Any] = {}
 
     @classmethod
     def find(cls, start: Path, home: Home) -> Workspace:
@@ -215,12 +218,20 @@ class Workspace:
         Raises:
             DamagedError, UntrustedSignerError: as ``verified_revision``.
         """
-        from relkit.trust.canonical import parse_canonical
-
         held = revisions.read(self.repository, commit)
+        manifest = read_held_package(held)
         what = f"the manifest of package {held.digest[:12]}"
-        manifest = read_package(parse_canonical(held.manifest, what=what), what=what)
         return VerifiedPackage(manifest, held, self._signer(held, manifest, what))
+
+    def package_manifest(self, commit: bytes) -> PackageManifest:
+        """Read what a package in the store lists. Signatures are not checked: for lists only.
+
+        Raises:
+            DamagedError: it cannot be read, or is no package.
+        """
+        if commit not in self._packages:
+            self._packages[commit] = read_held_package(revisions.read(self.repository, commit))
+        return self._packages[commit]
 
     def _signer(self, held: Held, manifest: RevisionManifest | PackageManifest, what: str) -> str:
         """Return who signed a manifest; what is damaged or somebody else's comes before who is trusted."""
@@ -242,10 +253,27 @@ def read_held(held: Held) -> RevisionManifest:
     Raises:
         DamagedError: it is not canonical JSON, or no revision's manifest.
     """
+    return _manifest_in(held.manifest, held.commit)
+
+
+@lru_cache(maxsize=1024)  # many verbs walk the revisions more than once
+def _manifest_in(body: bytes, commit: bytes) -> RevisionManifest:
     from relkit.trust.canonical import parse_canonical
 
-    what = f"the manifest in commit {held.commit.hex()[:12]}"
-    return read_revision(parse_canonical(held.manifest, what=what), what=what)
+    what = f"the manifest in commit {commit.hex()[:12]}"
+    return read_revision(parse_canonical(body, what=what), what=what)
+
+
+def read_held_package(held: Held) -> PackageManifest:
+    """Read a package's manifest, unchecked.
+
+    Raises:
+        DamagedError: it is not canonical JSON, or no package's manifest.
+    """
+    from relkit.trust.canonical import parse_canonical
+
+    what = f"the manifest of package {held.digest[:12]}"
+    return read_package(parse_canonical(held.manifest, what=what), what=what)
 
 
 def hash_of(path: Path) -> str:

@@ -21,6 +21,7 @@ import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import cached_property
 
 from relkit.errors import DamagedError
 from relkit.store.packing import TAG
@@ -58,7 +59,7 @@ class HeldRecord:
     payload: bytes
     signature: bytes
 
-    @property
+    @cached_property
     def digest(self) -> str:
         """What this is known by: the SHA-256 of its JSON."""
         return hashlib.sha256(self.body).hexdigest()

@@ -21,6 +21,7 @@ import json
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
+from functools import cached_property
 
 from relkit.errors import DamagedError, SurroundingsError
 from relkit.filenames import shown
@@ -58,7 +59,7 @@ class Held:
     content: dict[str, bytes]
     features: frozenset[str] = ALWAYS
 
-    @property
+    @cached_property
     def digest(self) -> str:
         """What this is known by: the SHA-256 of its manifest."""
         return hashlib.sha256(self.manifest).hexdigest()

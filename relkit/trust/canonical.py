@@ -23,6 +23,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from typing import TypeAlias
 
 from relkit.errors import DamagedError
@@ -115,9 +116,24 @@ def parse_canonical(data: bytes, *, what: str, limit_bytes: int = LIMIT_BYTES) -
         BadJsonError: as ``parse_strict``, or the bytes are another form of the value.
     """
     value = parse_strict(data, what=what, limit_bytes=limit_bytes)
-    if canonical_bytes(value) != data:
+    if not _is_plainly_canonical(value, data) and canonical_bytes(value) != data:
         raise BadJsonError(what, "it is not in canonical form (RFC 8785)")
     return value
+
+
+# Where Python's own writer differs from [JCS]: a float that is whole or has an exponent, and the order of
+# names beyond the first 65,536 characters. What looks like it inside a text only costs a second look.
+_WRITTEN_OTHERWISE = re.compile(rb"(?:^|[:,\[])-?[0-9]+(?:\.0(?:$|[,}\]])|\.?[0-9]*e)|[\xf0-\xf7]")
+
+
+def _is_plainly_canonical(value: JsonValue, data: bytes) -> bool:
+    """Say whether data is canonical, by a writer ten times as fast; where it cannot tell, say no.
+
+    A manifest is read far more often than it is written, and most have nothing in them on which
+    the two writers could differ.
+    """
+    text = json.dumps(value, ensure_ascii=False, sort_keys=True, separators=(",", ":"))
+    return text.encode() == data and _WRITTEN_OTHERWISE.search(data) is None
 
 
 # -- writing -----------------------------------------------------------------

@@ -19,6 +19,7 @@ from relkit.trust.canonical import (
     MAX_DEPTH,
     BadJsonError,
     JsonValue,
+    _is_plainly_canonical,
     canonical_bytes,
     parse_canonical,
     parse_strict,
@@ -238,3 +239,28 @@ def test_reading_json_does_not_load_cryptography() -> None:
     rooms = "canonical, sshsig, keys, signers"
     code = f"import sys; from relkit.trust import {rooms}; sys.exit('cryptography' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+@given(VALUES)
+def test_the_quick_look_never_says_yes_wrongly(value: JsonValue) -> None:
+    """Whatever Python's own writer makes of a value: if the quick look takes it, it is the canonical form."""
+    data = json.dumps(value, ensure_ascii=False, sort_keys=True, separators=(",", ":")).encode()
+    if _is_plainly_canonical(value, data):
+        assert canonical_bytes(value) == data
+
+
+@pytest.mark.parametrize(
+    ("text", "quick"),
+    [
+        ('{"a":-14.56,"b":[1,2,null],"c":"1.0"}', True),
+        ('{"a":1.0}', False),
+        ("[1e+16]", False),
+        ("[1.5e-07]", False),
+        ("[-0.0]", False),
+        ("1.0", False),
+        ('{"\ue000":1,"\U0001f600":2}', False),  # [JCS] 3.2.3 orders by UTF-16: the second comes first
+    ],
+)
+def test_what_the_quick_look_leaves_to_the_other(text: str, quick: bool) -> None:
+    """Its speed is of use only where it says yes to ordinary manifests."""
+    assert _is_plainly_canonical(json.loads(text), text.encode()) is quick
