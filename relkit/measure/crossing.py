@@ -1,12 +1,13 @@
 """Two mixes, cell by cell of time and frequency: what their spectra have in common.
 
 Conventions
-    block      Hann window of about 93 ms, every 23 ms; block i is centred on i hops
+    block      Hann window of about 93 ms, every 23 ms, wholly inside both: block i starts at i hops
     cell       a bin of a block
     band       a group of bins; ``BANDS`` of them, evenly spaced on a scale that is linear well
                below 1 kHz and logarithmic above
-    product    real part of the cross-spectrum, each cell divided by the second mix's power there:
-               what is masked least counts most
+    product    complex cross-spectrum, each cell divided by the second mix's power there: what is
+               masked least counts most. A share is in the real part alone; by chance, also where
+               both hold one note, the two parts are alike, so the imaginary one is the control
     weight     power of the first mix, divided likewise; product / weight is a share, but a little
                small: a cell that the share happens to make louder is divided by more
     pull       by how much that makes the weight too large, if the share is small; ``back`` times the
@@ -33,12 +34,14 @@ Powers = npt.NDArray[np.float32]
 BLOCK_S = 0.093  # [s], rounded to a power of two frames; half of it finds a third less in a mix
 OVERLAP = 4  # hops to a block
 LOW_HZ, HIGH_HZ = 80.0, 16_000.0  # mixes share hum below, and often nothing above
-BANDS = 48
+BANDS = 96
 BLOCKS = 128  # worked on at a time
-SHIFTS = (-29, 19)  # blocks, 0.4 to 0.7 s: far enough for a voice to have moved on
 LOUDEST = 1e4  # [power ratio] of first to second mix in a cell; above, the second is as good as silent
-OWN = 1 / 3  # a cell's power is averaged with its neighbours' in time, so its own counts a third
-PULL = 0.45  # the same with what neighbours repeat of it, since they overlap by three quarters
+AROUND = 2  # blocks to either side over which the second mix's power is averaged
+PULL = 0.28  # how much of that average a cell is itself, or what overlaps it repeats
+LEAKAGE = 1e-5  # [power ratio] of a tone's power that its window spreads over the bands nearby ...
+NEARBY = 3  # ... these to either side,
+FAR_LEAKAGE = 1e-8  # and into every bin: there is nothing to be heard in a tone's side lobes
 SILENT = 1e-12  # [power of a bin re full scale] dither and less
 
 
@@ -47,23 +50,26 @@ class Crossing:
     """What two mixes have in common.
 
     Attributes:
-        hop_s: time from block to block [s].
+        hop_s, block_s: time from block to block, and the length of one [s].
         seconds: common length [s].
-        products, weights, pull, back: see the header; shape (blocks, bands).
-        chance: pairs of products and weights with the first mix shifted in time.
+        products: see the header; complex, shape (blocks, bands).
+        weights, pull, back: likewise; real.
         of_power: of the first mix; shape (blocks, bands).
         in_power: of the second mix, all bands; shape (blocks,).
     """
 
     hop_s: float
+    block_s: float
     seconds: float
-    products: Array
+    products: npt.NDArray[np.complex128]
     weights: Array
     pull: Array
     back: Array
-    chance: tuple[tuple[Array, Array], ...]
     of_power: Array
     in_power: Array
+
+
+_TABLES = ("real", "imaginary", "weights", "pull", "back", "of_power", "in_power")
 
 
 @dataclass(frozen=True)
@@ -76,6 +82,11 @@ class _Grid:
     band_starts: npt.NDArray[np.int64]  # from ``first_bin``
 
     @property
+    def band_bins(self) -> npt.NDArray[np.int64]:
+        """Number of bins in each band."""
+        return np.diff(self.band_starts, append=self.end_bin - self.first_bin)
+
+    @property
     def hop_frames(self) -> int:
         return self.block_frames // OVERLAP
 
@@ -84,39 +95,39 @@ class _Grid:
         return np.add.reduceat(values, self.band_starts, axis=1).astype(np.float64)
 
 
-def cross(of: Recording, in_: Recording, rate_hz: int) -> Crossing:
+def cross(
+    of: Recording, in_: Recording, rate_hz: int, *, first: int = 0, end: int | None = None, moved: int = 0
+) -> Crossing:
     """Compare two recordings block by block; each is read once.
 
     Args:
         of, in_: lined up; only the common length is read.
         rate_hz: of both.
+        first, end: the blocks that are wanted; all by default.
+        moved: take the first mix this many blocks earlier (negative: later), as if it lay elsewhere.
     """
     grid = _grid(rate_hz)
     frames = min(of.frames, in_.frames)
     sides = of.channels > 1 and in_.channels > 1
-    kinds = 2 + 2 * len(SHIFTS)
-    tables: list[list[Array]] = [[] for _ in range(kinds + 4)]
-    for first in range(0, -(-frames // grid.hop_frames) if frames else 0, BLOCKS):
-        count = min(BLOCKS, -(-frames // grid.hop_frames) - first)
-        parts: list[Array] | None = None
-        pair = zip(*(_planes(each, sides, first, count, grid) for each in (of, in_)), strict=True)
-        for of_plane, in_plane in pair:
-            added = _compare(of_plane, in_plane, grid)
-            parts = added if parts is None else [a + b for a, b in zip(parts, added, strict=True)]
-        for table, part in zip(tables, parts or [], strict=True):
-            table.append(part)
-    empty = np.zeros((0, len(grid.band_starts)))
-    joined = [np.concatenate(table) if table else empty for table in tables]
+    total = max(0, (frames - grid.block_frames) // grid.hop_frames + 1)
+    end = total if end is None else min(end, total)
+    tables = np.zeros((len(_TABLES), end - first, len(grid.band_starts)))
+    for start in range(first, end, BLOCKS):
+        count = min(BLOCKS, end - start)
+        of_planes = _planes(of, sides, start - moved, count, grid)
+        for of_plane, in_plane in zip(of_planes, _planes(in_, sides, start, count, grid), strict=True):
+            tables[:, start - first : start - first + count] += _compare(of_plane, in_plane, grid)
+    real, imaginary, weights, pull, back, of_power, in_power = tables
     return Crossing(
         hop_s=grid.hop_frames / rate_hz,
+        block_s=grid.block_frames / rate_hz,
         seconds=frames / rate_hz,
-        products=joined[0],
-        weights=joined[1],
-        pull=joined[-4],
-        back=joined[-3],
-        chance=tuple((joined[at], joined[at + 1]) for at in range(2, kinds, 2)),
-        of_power=joined[-2],
-        in_power=joined[-1].sum(axis=1),
+        products=real + 1j * imaginary,
+        weights=weights,
+        pull=pull,
+        back=back,
+        of_power=of_power,
+        in_power=in_power.sum(axis=1),
     )
 
 
@@ -135,7 +146,7 @@ def _planes(source: Recording, sides: bool, first: int, count: int, grid: _Grid)
     from scipy import fft
 
     hop, block = grid.hop_frames, grid.block_frames
-    samples = excerpt(source, first * hop - block // 2, (count - 1) * hop + block)
+    samples = excerpt(source, first * hop, (count - 1) * hop + block)
     taper = (np.hanning(block + 1)[:-1] * (2.0 / block)).astype(np.float32)
     planes: list[npt.NDArray[Any]] = [samples.mean(axis=1)]
     if sides:
@@ -145,25 +156,42 @@ def _planes(source: Recording, sides: bool, first: int, count: int, grid: _Grid)
         yield fft.rfft(blocks * taper, axis=1)[:, grid.first_bin : grid.end_bin]
 
 
-def _compare(of: Spectra, in_: Spectra, grid: _Grid) -> list[Array]:
-    """Return by band: product and weight, the same for each shift, and the powers of both."""
+def _compare(of: Spectra, in_: Spectra, grid: _Grid) -> Array:
+    """Return ``_TABLES`` for one plane; shape (tables, blocks, bands)."""
     of_power, in_power = _power(of), _power(in_)
+    of_bands, in_bands = grid.by_band(of_power), grid.by_band(in_power)
+    ease = 1 / _masking(of_power, in_power, in_bands, grid)
+    cross = in_ * np.conj(of) * ease
+    weights = of_power * ease
+    leaning = np.float32(PULL) * weights
+    return np.stack(
+        [
+            grid.by_band(cross.real),
+            grid.by_band(cross.imag),
+            grid.by_band(weights),
+            grid.by_band(leaning * in_power * ease),
+            grid.by_band(leaning * weights),
+            of_bands,
+            in_bands,
+        ]
+    )
+
+
+def _masking(of_power: Powers, in_power: Powers, in_bands: Array, grid: _Grid) -> Powers:
+    """Return what to divide each cell by: the second mix's power there, averaged over a few blocks."""
     masking = in_power.copy()
-    masking[1:] += in_power[:-1]
-    masking[:-1] += in_power[1:]
-    masking *= OWN
-    np.maximum(masking, of_power / np.float32(LOUDEST), out=masking)
-    masking += np.float32(SILENT)
-    eased = in_ / masking
-    results: list[Array] = []
-    for shift in (0, *SHIFTS):
-        shifted, power = np.roll(of, shift, axis=0), np.roll(of_power, shift, axis=0)
-        results.append(grid.by_band(shifted.real * eased.real + shifted.imag * eased.imag))
-        results.append(grid.by_band(power / masking))
-    leaning = np.float32(PULL) * of_power / masking
-    results.append(grid.by_band(leaning * (in_power / masking)))
-    results.append(grid.by_band(leaning * (of_power / masking)))
-    return [*results, grid.by_band(of_power), grid.by_band(in_power)]
+    for away in range(1, AROUND + 1):
+        masking[away:] += in_power[:-away]
+        masking[:-away] += in_power[away:]
+    masking *= np.float32(1 / (2 * AROUND + 1))
+    sums = np.cumsum(np.pad(in_bands, ((0, 0), (NEARBY + 1, NEARBY))), axis=1)
+    bins = np.cumsum(np.pad(grid.band_bins, (NEARBY + 1, NEARBY)))
+    reach = 2 * NEARBY + 1
+    floor = LEAKAGE * (sums[:, reach:] - sums[:, :-reach]) / (bins[reach:] - bins[:-reach])
+    floor += FAR_LEAKAGE * sums[:, -1:] + SILENT
+    masking += np.repeat(floor.astype(np.float32), grid.band_bins, axis=1)
+    np.maximum(masking, of_power * np.float32(1 / LOUDEST), out=masking)
+    return masking
 
 
 def _power(spectra: Spectra) -> Powers:

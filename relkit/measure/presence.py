@@ -2,9 +2,13 @@
 
 Both are cut into short blocks and narrow cells of frequency. If a share of the first is in the second,
 then in each cell the second is that share of the first plus something unrelated; the share is found by
-least squares over many cells, each weighted by how quiet the second is there. What two unrelated mixes
-in the same key and tempo have in common by chance is measured on the same material, the first shifted
-in time, and only what stands far out of that is reported.
+least squares over many cells, each weighted by how quiet the second is there. Two unrelated mixes in
+the same key and tempo have something in common by chance, but then the phase between them is as it
+falls; how large that is, is measured on the same cells, and only what stands far out of it is reported.
+
+Found are a voice 30 dB below a beat for one second, its edges to 50 ms where the beat does not mask
+them by more than it does the rest, and a steady leak down to about 50 dB. Not found is a leak of
+tones that are held without any movement: by chance two mixes may hold the same ones.
 
 Conventions
     share      real factor, the same for a stretch of time: leaks are taken to have no delay and no
@@ -33,6 +37,7 @@ from relkit.measure.stretches import Stretch, find_stretches, share_in
 Vector = npt.NDArray[np.float64]
 
 STEP_S = 0.25  # [s] of the curve over time
+QUIETEST_DB = -55.0  # of a burst: a limiter that both went through makes a share of its own below
 AUDIBLE = 1e-4  # [power ratio] blocks of ``in_`` 40 dB below its loudest do not count for its mean
 
 
@@ -84,20 +89,29 @@ def presence(of: Recording | npt.NDArray[Any], in_: Recording | npt.NDArray[Any]
         ValueError: a rate, dtype or shape outside of these.
     """
     require_rate(rate_hz)
-    crossing = cross(recording(of), recording(in_), rate_hz)
-    stretches = find_stretches(crossing)
+    pair = (recording(of), recording(in_))
+    crossing = cross(*pair, rate_hz)
+
+    def elsewhere(first: int, end: int, moved: int) -> Crossing:
+        """Compare some blocks with the first mix moved."""
+        return cross(*pair, rate_hz, first=first, end=end, moved=moved)
+
+    stretches = find_stretches(crossing, elsewhere)
     found = np.zeros(len(crossing.in_power))  # energy of the share in each block
     bursts = []
     mean = _audible_mean(crossing.in_power)
     for stretch in sorted(stretches, key=lambda each: each.depth):
         energy = _share_energy(crossing, stretch)
+        level_db = _decibels(float(energy.mean()), mean)
+        if level_db < QUIETEST_DB:
+            continue
         inside = slice(stretch.first, stretch.end)
         found[inside] = np.maximum(found[inside], energy)
         bursts.append(
             Burst(
-                start_s=max(0.0, (stretch.first - 0.5) * crossing.hop_s),
-                end_s=min(crossing.seconds, (stretch.end - 0.5) * crossing.hop_s),
-                level_db=_decibels(float(energy.mean()), mean),
+                start_s=_edge_s(crossing, stretch.first),
+                end_s=_edge_s(crossing, stretch.end),
+                level_db=level_db,
                 share_db=_decibels(stretch.share**2, 1.0),
             )
         )
@@ -105,6 +119,13 @@ def presence(of: Recording | npt.NDArray[Any], in_: Recording | npt.NDArray[Any]
     times, levels = _curve(found, mean, crossing)
     overall_db = _decibels(float(found.sum()), float(crossing.in_power.sum()))
     return Presence(times, levels, overall_db, tuple(bursts))
+
+
+def _edge_s(crossing: Crossing, block: int) -> float:
+    """Return the time between the middles of a block and the one before it; the ends at the ends."""
+    if block in (0, len(crossing.products)):
+        return 0.0 if block == 0 else crossing.seconds
+    return (block - 0.5) * crossing.hop_s + crossing.block_s / 2
 
 
 def _share_energy(crossing: Crossing, stretch: Stretch) -> Vector:
