@@ -147,7 +147,8 @@ def _other_level(ear: Heard, sounds: Mask) -> Mask:
     away = np.where(explained & (np.abs(fit.gain - 1) > 10 ** (ear.edge_db / 20)), np.sign(fit.gain - 1), 0)
     mask = np.zeros(len(away), bool)
     core = sounds.copy()
-    lobes = sorted((first, end, side) for side in (-1, 1) for first, end in runs(away == side))
+    joined = ear.blocks(JOINED_S)
+    lobes = sorted((*lobe, side) for side in (-1, 1) for lobe in _joined(runs(away == side), joined))
     for first, end, side in lobes:
         inside = level[first:end]
         if np.abs(inside).max() > FAR_DB and not (_recovers(inside) and _answers(ear, core, first, side)):

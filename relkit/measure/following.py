@@ -39,10 +39,12 @@ LIKE_DB = -35.0  # a residual this far below is all that is asked for, when noth
 UNLIKE_DB = -12.0  # nothing is in common: other bars of a loop are somewhat alike, and no reason to go there
 CHANGE_STEPS = 10.0  # price of a change of offset, in steps where nothing is common
 MISSING = 0.9  # price of a step of audio that only one of them has
+MUTED = 0.02  # [power ratio] so much softer is not the same at another level
 LOST_S, JOINED_S = 0.6, 1.0  # unlike for so long is looked for elsewhere; shorter likeness between is chance
 FLANKED_S = (
     10.0  # [s] shorter than this and alike on both sides: nothing was moved, what is there was replaced
 )
+AT_END_STEPS = 25
 ROUNDS = 4
 ALIKE = 0.3  # share of a song that is surely alike at the main offset
 
@@ -107,7 +109,8 @@ def follow(
     rest = rest_along((_whole(old, new, offset),))
     usual = _Usual(0.0, LIKE_DB) if exact else _usual(rest)
     ways = [_Way(offset, _unlike(rest, usual, _whole(old, new, offset)))]
-    legs = _cheapest(ways, step)
+    longer = new.frames - old.frames
+    legs = _cheapest(ways, step, longer)
     elsewhere: Elsewhere | None = None
     for _ in range(ROUNDS):
         lost = _lost(ways, legs, step, rate_hz)
@@ -122,7 +125,7 @@ def follow(
             whole = _whole(old, new, each)
             along = leftover(old, new, (whole,), gain, frames, grain)
             ways.append(_Way(each, _unlike(along, usual, whole)))
-        legs = _cheapest(ways, step)
+        legs = _cheapest(ways, step, longer)
         used = {leg.offset for leg in legs}
         ways = [way for way in ways if way.offset in used]
     if len(legs) == 1 and legs[0].offset == offset:
@@ -153,7 +156,7 @@ class _Usual:
 def _sums_around(rest: Leftover) -> tuple[Vector, Vector]:
     """Return, for the window of each step, the energy that no gain explains, and that of the new rendering.
 
-    Where only one of the two is silent, all that there is is unexplained.
+    Where one of the two is far softer, which a gain would explain, too, all that there is is unexplained.
     """
     old, new, left, cross = (
         windowed(each, REACH_BLOCKS)[STEP_BLOCKS // 2 :: STEP_BLOCKS]
@@ -162,9 +165,10 @@ def _sums_around(rest: Leftover) -> tuple[Vector, Vector]:
     silent = SILENT * rest.values * (2 * REACH_BLOCKS + 1)
     explained = np.where(old > silent, cross**2 / np.maximum(old, silent), 0)
     unexplained = np.maximum(left - explained, 0)
-    one_silent = (old <= silent) != (new <= silent)
-    unexplained[one_silent] = np.maximum(old, new)[one_silent]
-    return unexplained, np.maximum(new, np.where(one_silent, old, silent))
+    softer, louder = np.minimum(old, new), np.maximum(old, new)
+    apart = (louder > silent) & (softer < MUTED * louder)
+    unexplained[apart] = louder[apart]
+    return unexplained, np.maximum(np.where(apart, louder, new), silent)
 
 
 def _usual(rest: Leftover) -> _Usual:
@@ -188,8 +192,14 @@ def _unlike(rest: Leftover, usual: _Usual, common: Stretch) -> Vector:
     return unlike
 
 
-def _cheapest(ways: list[_Way], step: int) -> list[_Leg]:
-    """Return the cheapest path; where two ways are alike, the later change of offset."""
+def _cheapest(ways: list[_Way], step: int, longer: int) -> list[_Leg]:
+    """Return the cheapest path; where two ways are alike, the later change of offset.
+
+    Args:
+        ways: all that may be gone.
+        step: frames of a step.
+        longer: frames by which the new rendering is longer than the old one.
+    """
     steps = len(ways[0].unlike)
     if len(ways) == 1:
         return [_Leg(ways[0].offset, 0, steps)]
@@ -198,25 +208,27 @@ def _cheapest(ways: list[_Way], step: int) -> list[_Leg]:
     skipped = [[max(0, round(-gap)) for gap in row] for row in apart]
     prices = [[CHANGE_STEPS + MISSING * abs(gap) for gap in row] for row in apart]
     costs = [way.unlike.tolist() for way in ways]
+    # What only the new one has at its beginning and end is missing, too, beyond what it has in any case.
+    before = [MISSING * (way.offset - min(each.offset for each in ways)) / step for way in ways]
+    behind = [MISSING * max(0, longer - way.offset) / step for way in ways]
     best = [[0.0] * steps for _ in ways]
     origin = [[0] * steps for _ in ways]
     for at in range(steps):
         for to in range(count):
-            before, cheapest = to, best[to][at - 1] if at else 0.0
+            origin[to][at], cheapest = to, best[to][at - 1] if at else before[to]
             for start in range(count):
                 reached = at - 1 - skipped[to][start]
                 if start != to and reached >= 0 and best[start][reached] + prices[to][start] <= cheapest:
-                    before, cheapest = start, best[start][reached] + prices[to][start]
-            origin[to][at] = before
+                    origin[to][at], cheapest = start, best[start][reached] + prices[to][start]
             best[to][at] = cheapest + costs[to][at]
-    here = min(range(count), key=lambda way: best[way][-1])
+    here = min(range(count), key=lambda way: best[way][-1] + behind[way])
     legs, at, end = [], steps - 1, steps
     while at >= 0:
-        before = origin[here][at]
-        if before != here:
+        start = origin[here][at]
+        if start != here:
             legs.append(_Leg(ways[here].offset, at, end))
-            at -= skipped[here][before]
-            here, end = before, at
+            at -= skipped[here][start]
+            here, end = start, at
         at -= 1
     legs.append(_Leg(ways[here].offset, 0, end))
     return legs[::-1]
@@ -247,10 +259,7 @@ def _lost(ways: list[_Way], legs: list[_Leg], step: int, rate_hz: int) -> list[t
 
 def _at_an_end(first: int, end: int, ends: set[int]) -> bool:
     """Whether a stretch of steps touches the beginning or the end of a leg."""
-    return any(
-        first - 2 * REACH_BLOCKS // STEP_BLOCKS <= each <= end + 2 * REACH_BLOCKS // STEP_BLOCKS
-        for each in ends
-    )
+    return any(first - AT_END_STEPS <= each <= end + AT_END_STEPS for each in ends)
 
 
 def runs(mask: npt.NDArray[np.bool_]) -> list[tuple[int, int]]:

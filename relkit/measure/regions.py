@@ -32,6 +32,7 @@ from relkit.measure.noise import ABOVE_STEADY_DB
 Kind = Literal["muted", "replaced", "added", "inserted", "removed", "faded"]
 
 ONE_SIDED = 0.2  # energy that came (or went), re the other: below it nothing came (or went)
+SILENCE_DBFS = -60.0  # before and after a song; a codec rings into it
 SILENT_DB = -12.0  # re the old rendering
 STEP = 0.25  # of gain within a few milliseconds: a fade that begins or ends at once
 LOUDEST_S = 0.05
@@ -69,8 +70,17 @@ class Region:
     edge_db: float
 
 
-def regions(pair: Pair, rest: Leftover, ear: Heard, found: list[Change], edge_db: float) -> list[Region]:
-    """Return all changes, and all that was put in or taken out, in order of time."""
+def regions(
+    pair: Pair, rest: Leftover, ear: Heard | None, found: list[Change], edge_db: float
+) -> list[Region]:
+    """Return all changes, and all that was put in or taken out, in order of time.
+
+    Args:
+        pair: the renderings.
+        rest: what is left along their path.
+        ear, found: what is heard of it; None and nothing if only bars put in or taken out are wanted.
+        edge_db: where fades begin and end.
+    """
     named: list[Region] = []
     joins = _joins(pair, edge_db)
     for change in found:
@@ -82,7 +92,7 @@ def regions(pair: Pair, rest: Leftover, ear: Heard, found: list[Change], edge_db
                 else each
                 for each in joins
             ]
-        else:
+        elif ear is not None:
             named.extend(_named(pair, rest, ear, change, edge_db))
     return sorted([*joins, *named], key=lambda each: (each.old_first, each.new_first))
 
@@ -121,7 +131,7 @@ def _joins(pair: Pair, edge_db: float) -> list[Region]:
             if span[1] <= span[0]:
                 continue
             level = _level_dbfs(source, span)
-            if outside and level < -70:
+            if outside and level < SILENCE_DBFS:
                 continue  # silence before or after is an offset or a length, no edit
             old_at, new_at = (old_span[0], new_span[1]) if kind == "inserted" else (old_span[1], new_span[0])
             found.append(

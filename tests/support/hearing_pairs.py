@@ -300,7 +300,7 @@ def _through_bus(
 
 def _written(old: Samples, new: Samples, done: set[str], rng: np.random.Generator) -> tuple[Samples, Samples]:
     """Write both in some format: 24 bits without dither, 16 or 24 with dither, MP3."""
-    way = rng.choice(["plain", "dither", "16-bit", "mp3", "both mp3"], p=[0.25, 0.25, 0.2, 0.2, 0.1])
+    way = str(rng.choice(["plain", "dither", "16-bit", "mp3", "both mp3"], p=[0.25, 0.25, 0.2, 0.2, 0.1]))
     if way == "plain":
         written = [(np.rint(each * 2.0**23) / 2.0**23).astype(np.float32) for each in (old, new)]
     elif way == "dither":
