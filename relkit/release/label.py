@@ -148,6 +148,10 @@ class Index:
     def __init__(self, path: Path) -> None:
         self._base = _opened(path)
 
+    def save(self) -> None:
+        """Keep what was added."""
+        self._base.commit()
+
     def close(self) -> None:
         """Let go of the file."""
         self._base.close()
