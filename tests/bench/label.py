@@ -55,12 +55,13 @@ def made_up(chance: random.Random, place: Path, shipments: int) -> tuple[list[Ho
     held = []
     for who in holders:
         changed = chance.random() < 0.2
+        year, month, day = chance.randint(2018, 2026), chance.randint(1, 12), chance.randint(1, 28)
         held.append(
             Holding(
                 recipient_id=f"{who:032x}",
                 recipient=f"Recipient {who}",
                 kind=_KINDS[who % len(_KINDS)],
-                shipped_on=f"{chance.randint(2018, 2026)}-{chance.randint(1, 12):02}-{chance.randint(1, 28):02}",
+                shipped_on=f"{year}-{month:02}-{day:02}",
                 shipment=f"{chance.getrandbits(128):032x}",
                 revision=1,
                 package=f"{chance.getrandbits(256):064x}",
