@@ -132,9 +132,9 @@ class _Cut:
     @classmethod
     def of(cls, repository: Repository, stored: StoredFile, frame_bytes: int) -> _Cut:
         """Read a layout."""
-        layout, _blobs = restoring.read_layout(repository, stored.tree)
+        layout, blobs = restoring.read_layout(repository, stored.tree)
         at, pieces, fills = 0, {}, []
-        for part, chunk, _name in layout.rows():
+        for part, chunk, _oid in restoring.rows_of(repository, layout, blobs):
             if part.kind != "essence":
                 continue
             span = at, at + chunk.size_bytes // frame_bytes

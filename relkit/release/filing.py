@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, BinaryIO
 from relkit.audio.formats import Container, Part, PcmFormat
 from relkit.manifest import Derivation, FileEntry, SoundFacts, VersionFacts, as_document
 from relkit.pack.wrapping import Wrapping
-from relkit.release.derived import Derivatives
+from relkit.release.derived import Derivatives, StoredFile
 from relkit.release.package_files import tree_of
 from relkit.release.rendering import Job, Sound
 from relkit.release.workspace import VerifiedRevision, Workspace
@@ -103,7 +103,7 @@ class Filing:
             file.write(sound.prefix + wrapping.head)
             sound.write(lambda block: file.write(wrapping.turned(block)))
             file.write(wrapping.tail)
-            stored, container = self._taken_in(file)
+            stored, container = self._taken_in(file, sound.origin)
         self.intake.settle()
         made = Derivation(
             source_sha256=job.source_id, recipe=job.recipe, made_with=sound.made_with, wrapping=key
@@ -126,16 +126,29 @@ class Filing:
         self.content[entry.sha256] = tree
         return entry
 
-    def _taken_in(self, file: BinaryIO) -> tuple[Stored, Container]:
-        """Read a finished file back into the store, cut like any other."""
+    def _taken_in(self, file: BinaryIO, origin: StoredFile | None) -> tuple[Stored, Container]:
+        """Read a finished file back into the store, cut like any other; its audio only if it is new there."""
         from relkit.audio.container import read_container
 
         container = read_container(file, file.seek(0, 2))
-        taking = self.intake.file(container)
+        holder = self._holder(container, origin) if origin else None
+        taking = self.intake.file(container, holder)
+        if holder:
+            self.features |= restoring.codings_of(self.workspace.repository, holder)
         file.seek(0)
         for part, window in _windows(file, container):
             taking.feed(part, window)
         return taking.finish(), container
+
+    def _holder(self, container: Container, origin: StoredFile) -> bytes | None:
+        """Return the stored file that has the audio of a new one, byte for byte; None if none has."""
+        repository = self.workspace.repository
+        held = restoring.essence_of(repository, origin.tree)
+        essence = container.essence
+        big_endian = isinstance(container.sound, PcmFormat) and container.sound.big_endian
+        if held is None or essence is None or held.size_bytes != essence.length:
+            return None
+        return restoring.holder_of(repository, origin.tree) if held.big_endian == big_endian else None
 
 
 def _windows(file: BinaryIO, container: Container) -> Iterator[tuple[Part, memoryview]]:

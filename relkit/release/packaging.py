@@ -228,7 +228,7 @@ def _audio(
     """Add the files of all versions; return what the note says of them."""
     timing = Timing(parcel.workspace, parcel.revision, parcel.sheet)
     told: dict[str, tuple[VersionFile, list[Remark]]] = {}
-    # What is stored is wrapped while the rest is made; the order of the package is the sheet's all the same.
+    # In the order in which sounds come; the order of the package is the sheet's all the same.
     for each in sorted(planned, key=lambda each: renderer.turn(each.job)):
         told[each.name] = _one_file(parcel, filing, renderer, timing, each, cover_jpeg)
     order = {each.name: place for place, each in enumerate(planned)}

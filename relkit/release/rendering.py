@@ -71,6 +71,7 @@ class Sound:
         size_bytes: of it.
         facts: what was measured of it.
         made_with: what made it; empty for the bounce's own.
+        origin: the stored file that it comes from; None where it was made now.
         prefix: what its format wants at the very start of a file, before any text.
         clipped, over_db: samples over full scale that were cut off, and by how much; unknown (0)
             of what was made for an earlier package, which said so then.
@@ -80,6 +81,7 @@ class Sound:
     size_bytes: int
     facts: SoundFacts
     made_with: str = ""
+    origin: StoredFile | None = None
     prefix: bytes = b""
     clipped: int = 0
     over_db: float = 0.0
@@ -160,9 +162,12 @@ class Renderer:
             self._sounds[key] = self._pool.submit(self._made, job, self._file())
             self._turns[key] = len(self._turns) + 1
 
-    def turn(self, job: Job) -> int:
-        """Say in which turn a sound is likely to be there; 0 for what need not be made."""
-        return self._turns.get(job.key, 0)
+    def turn(self, job: Job) -> float:
+        """Say in which turn a sound is best asked for.
+
+        What need not be made comes before the last that is: all cores but one have nothing to do then.
+        """
+        return self._turns.get(job.key, len(self._turns) - 0.5)
 
     def sound(self, job: Job) -> Sound:
         """Return the sound of a job that was begun; waits for it.
@@ -199,6 +204,7 @@ class Renderer:
             size_of(repository, stored),
             stored.entry.sound,
             made_with,
+            stored,
         )
 
     def _flac_from_store(self, stored: StoredFile, made_with: str) -> Sound:
@@ -213,7 +219,11 @@ class Renderer:
         prefix, start = flac_start(out)
         size_bytes = entry.size_bytes - start
         return Sound(
-            lambda sink: _copy(out, start, size_bytes, sink), size_bytes, entry.sound, made_with, prefix
+            lambda sink: _copy(out, start, size_bytes, sink),
+            size_bytes,
+            entry.sound,
+            made_with,
+            prefix=prefix,
         )
 
     def _file(self) -> BinaryIO:
@@ -252,9 +262,9 @@ class Renderer:
             made.size_bytes,
             made.facts,
             made.made_with,
-            made.prefix,
-            made.clipped,
-            made.over_db,
+            prefix=made.prefix,
+            clipped=made.clipped,
+            over_db=made.over_db,
         )
 
 

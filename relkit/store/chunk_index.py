@@ -17,7 +17,7 @@ from collections.abc import Iterator
 from relkit.errors import DamagedError
 from relkit.store.ancestry import ancestors, parents_of
 from relkit.store.cache import Cache
-from relkit.store.layout import LAYOUT, Layout, LayoutPart
+from relkit.store.layout import ESSENCE_OF, LAYOUT, Layout, LayoutPart
 from relkit.store.packing import BLOB
 from relkit.store.repository import REVISIONS, Repository
 
@@ -104,5 +104,7 @@ def _entries(repository: Repository, commit: bytes, done: set[bytes]) -> Iterato
             blobs = repository.tree(content)
             layout = Layout.from_bytes(repository.read(blobs.get(LAYOUT, b""), BLOB))
             for part, chunk, name in layout.rows():
+                if chunk.coding == ESSENCE_OF:  # its chunks are those of the other file
+                    continue
                 if name is not None and part.sample_format is not None and name in blobs:
                     yield chunk_key(part, bytes.fromhex(chunk.sha256)), (blobs[name], chunk.coding)

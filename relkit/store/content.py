@@ -30,7 +30,7 @@ from relkit.audio.container import Container, Part, PcmFormat
 from relkit.store import codings
 from relkit.store.chunk_index import ChunkIndex, Entry, chunk_key
 from relkit.store.chunking import Cutter
-from relkit.store.layout import FILL, LAYOUT, PLAIN, Chunk, Layout, LayoutPart
+from relkit.store.layout import ESSENCE_OF, FILL, LAYOUT, PLAIN, Chunk, Layout, LayoutPart
 from relkit.store.packing import BLOB, SQUEEZED, STORED, TREE, PackWriter, prepared
 from relkit.store.repository import tree_bytes
 
@@ -47,6 +47,7 @@ class _Row:
 
     chunk: Chunk
     oid: bytes = b""  # stays empty for a fill
+    is_file: bool = False  # whether it is another file's tree
 
 
 @dataclass(frozen=True)
@@ -120,9 +121,13 @@ class Intake:
         """Chunks that were not stored before, for the index, once settled."""
         return {key: self._seen[key] for key in self._fresh}
 
-    def file(self, container: Container) -> FileIntake:
-        """Begin a file."""
-        return FileIntake(self, container)
+    def file(self, container: Container, essence_of: bytes | None = None) -> FileIntake:
+        """Begin a file.
+
+        Args:
+            essence_of: tree of a stored file that has the same essence, byte for byte, in chunks of its own.
+        """
+        return FileIntake(self, container, essence_of)
 
     def whole(self, container: Container, data: bytes) -> Stored:
         """Take in a small file that is in memory already."""
@@ -156,7 +161,7 @@ class Intake:
             self.features |= {row.chunk.coding for row in rows}
             entries = {LAYOUT: (self._pack.add(BLOB, layout.to_bytes()), False)}
             for number, row in enumerate(row for row in rows if row.oid):
-                entries[f"{number:08x}"] = row.oid, False
+                entries[f"{number:08x}"] = row.oid, row.is_file
             stored.tree = self._pack.add(TREE, tree_bytes(entries))
         self._files.clear()
 
@@ -196,9 +201,10 @@ class FileIntake:
     Hashing lags behind: a window must stay as it is until ``LAG`` further ones were fed.
     """
 
-    def __init__(self, intake: Intake, container: Container) -> None:
+    def __init__(self, intake: Intake, container: Container, essence_of: bytes | None = None) -> None:
         self._intake = intake
         self._container = container
+        self._essence_of = essence_of
         self._file_hash = hashlib.sha256()
         self._quick_hash = xxhash.xxh3_128()
         self._frames_sha256: str | None = None
@@ -256,6 +262,9 @@ class FileIntake:
         if isinstance(sound, PcmFormat) and coding != PLAIN:
             row.sample_format, row.sample_bytes = sound.sample_format, sound.sample_bytes
             row.channels, row.big_endian = sound.channels, sound.big_endian
+        if part.kind == "essence" and self._essence_of:
+            self._sink = _SharedSink(row, coding)
+        elif row.sample_format is not None:
             self._sink = _AudioSink(row, coding)
         else:
             self._sink = _Sink(row, coding, STORED if part.kind == "essence" else SQUEEZED)
@@ -271,6 +280,10 @@ class FileIntake:
         sink.part.sha256 = sink.hash.hexdigest()
         if part.kind == "essence":
             self._frames_sha256 = sink.frames_sha256()
+        if isinstance(sink, _SharedSink):
+            chunk = Chunk(part.length, ESSENCE_OF, sink.part.sha256)
+            sink.part.chunks.append(chunk)
+            self._rows.append(_Row(chunk, self._essence_of or b"", is_file=True))
         self._sink = self._current = None
 
     def _row(self, sink: _Sink, size: int, piece: bytes | None) -> None:
@@ -307,6 +320,22 @@ class _Sink:
     def frames_sha256(self) -> str:
         """Return the digest of the part as little-endian frames."""
         return self.hash.hexdigest()
+
+
+class _SharedSink(_Sink):
+    """Cuts nothing: another file has it. Its frames are hashed all the same."""
+
+    def __init__(self, part: LayoutPart, coding: str) -> None:
+        super().__init__(part, coding, STORED)
+        self._frames_hash = hashlib.sha256()
+
+    def pieces(self, data: memoryview) -> Iterator[tuple[int, bytes | None]]:
+        if self.part.big_endian:
+            self._frames_hash.update(reversed_samples(np.frombuffer(data, np.uint8), self.part.sample_bytes))
+        return iter(())
+
+    def frames_sha256(self) -> str:
+        return (self._frames_hash if self.part.big_endian else self.hash).hexdigest()
 
 
 class _AudioSink(_Sink):

@@ -19,7 +19,7 @@ from relkit.store import codings
 from relkit.store.layout import FILL, Chunk, LayoutPart
 from relkit.store.packing import BLOB
 from relkit.store.repository import Repository
-from relkit.store.restoring import DamagedContentError, read_layout
+from relkit.store.restoring import DamagedContentError, read_layout, rows_of
 
 _KEPT = 4  # decoded chunks that are likely to be asked for again
 _HINT = "Run relkit audit, then restore .relkit from a copy."
@@ -36,16 +36,16 @@ class Essence:
     """
 
     def __init__(self, repository: Repository, content: bytes) -> None:
-        layout, self._blobs = read_layout(repository, content)
+        layout, blobs = read_layout(repository, content)
         self._repository = repository
         self._what = layout.sha256[:12]
         self.part: LayoutPart | None = None
-        self._rows: list[tuple[int, Chunk, str | None]] = []  # where each chunk begins
+        self._rows: list[tuple[int, Chunk, bytes | None]] = []  # where each chunk begins
         at = 0
-        for part, chunk, name in layout.rows():
+        for part, chunk, oid in rows_of(repository, layout, blobs):
             if part.kind == "essence":
                 self.part = part
-                self._rows.append((at, chunk, name))
+                self._rows.append((at, chunk, oid))
                 at += chunk.size_bytes
         self.size_bytes = at
         self._kept: OrderedDict[int, bytes] = OrderedDict()
@@ -57,7 +57,7 @@ class Essence:
             DamagedError: a chunk is missing, broken, or not what its digest says.
         """
         found = bytearray()
-        for start, chunk, name in self._rows:
+        for start, chunk, oid in self._rows:
             if start >= end:
                 break
             if start + chunk.size_bytes > first:
@@ -65,18 +65,18 @@ class Essence:
                 if chunk.coding == FILL:
                     found += bytes.fromhex(chunk.sha256) * (inside.stop - inside.start)
                 else:
-                    found += self._chunk(start, chunk, name)[inside]
+                    found += self._chunk(start, chunk, oid)[inside]
         return bytes(found)
 
-    def _chunk(self, start: int, chunk: Chunk, name: str | None) -> bytes:
+    def _chunk(self, start: int, chunk: Chunk, oid: bytes | None) -> bytes:
         if start in self._kept:
             self._kept.move_to_end(start)
             return self._kept[start]
         assert self.part is not None  # noqa: S101 - it has rows
-        if name is None or name not in self._blobs:
+        if oid is None:
             raise DamagedContentError(f"a chunk of stored file {self._what} is missing", hint=_HINT)
         part = self.part
-        blob = self._repository.read(self._blobs[name], BLOB)
+        blob = self._repository.read(oid, BLOB)
         raw = codings.decode(chunk.coding, blob, chunk.size_bytes, part.channels, part.sample_bytes)
         if hashlib.sha256(raw).hexdigest() != chunk.sha256:
             raise DamagedContentError(f"a chunk of stored file {self._what} is damaged", hint=_HINT)

@@ -21,7 +21,7 @@ import numpy as np
 from relkit.errors import DamagedError
 from relkit.store import codings
 from relkit.store.content import reversed_samples
-from relkit.store.layout import FILL, LAYOUT, Chunk, Layout, LayoutPart
+from relkit.store.layout import ESSENCE_OF, FILL, LAYOUT, Chunk, Layout, LayoutPart
 from relkit.store.packing import BLOB
 from relkit.store.repository import DamagedObjectError, Repository
 
@@ -43,6 +43,45 @@ def read_layout(repository: Repository, content: bytes) -> tuple[Layout, dict[st
     if LAYOUT not in blobs:
         raise DamagedObjectError(content, "has no layout")
     return Layout.from_bytes(repository.read(blobs[LAYOUT], BLOB)), blobs
+
+
+def rows_of(
+    repository: Repository, layout: Layout, blobs: dict[str, bytes]
+) -> Iterator[tuple[LayoutPart, Chunk, bytes | None]]:
+    """Yield every chunk in file order with its part and its blob, None for a fill; also another file's.
+
+    Raises:
+        DamagedError: a chunk is missing, or the other file does not have this essence.
+    """
+    for part, chunk, name in layout.rows():
+        if name is not None and name not in blobs:
+            raise DamagedContentError(f"chunk {name} of {layout.sha256[:12]} is missing", hint=_HINT)
+        oid = None if name is None else blobs[name]
+        if chunk.coding != ESSENCE_OF or oid is None:
+            yield part, chunk, oid
+            continue
+        other, theirs = read_layout(repository, oid)
+        essence = _essence(other)
+        if essence is None or essence.chunks[:1] == [] or essence.chunks[0].coding == ESSENCE_OF:
+            raise DamagedContentError(f"the audio of {layout.sha256[:12]} is in no file", hint=_HINT)
+        if (essence.size_bytes, essence.sha256) != (chunk.size_bytes, chunk.sha256):
+            raise DamagedContentError(f"the audio of {layout.sha256[:12]} is another file's", hint=_HINT)
+        yield from (row for row in rows_of(repository, other, theirs) if row[0] is essence)
+
+
+def holder_of(repository: Repository, content: bytes) -> bytes:
+    """Return the tree that has the chunks of a file's essence: its own, or that of another file.
+
+    Raises:
+        DamagedError: the layout cannot be read.
+    """
+    layout, blobs = read_layout(repository, content)
+    held = (blobs.get(name or "") for _part, chunk, name in layout.rows() if chunk.coding == ESSENCE_OF)
+    return next(held, None) or content
+
+
+def _essence(layout: Layout) -> LayoutPart | None:
+    return next((part for part in layout.parts if part.kind == "essence"), None)
 
 
 def restore(
@@ -90,7 +129,7 @@ def essence_of(repository: Repository, content: bytes) -> LayoutPart | None:
         DamagedError: the layout cannot be read.
     """
     layout, _blobs = read_layout(repository, content)
-    return next((part for part in layout.parts if part.kind == "essence"), None)
+    return _essence(layout)
 
 
 def codings_of(repository: Repository, content: bytes) -> set[str]:
@@ -99,8 +138,9 @@ def codings_of(repository: Repository, content: bytes) -> set[str]:
     Raises:
         DamagedError: the layout cannot be read.
     """
-    layout, _blobs = read_layout(repository, content)
-    return {chunk.coding for part in layout.parts for chunk in part.chunks}
+    layout, blobs = read_layout(repository, content)
+    own = {chunk.coding for part in layout.parts for chunk in part.chunks}
+    return own | {chunk.coding for _part, chunk, _oid in rows_of(repository, layout, blobs)}
 
 
 def restore_essence(
@@ -140,16 +180,12 @@ def _pieces(
     repository: Repository, layout: Layout, blobs: dict[str, bytes], pool: ThreadPoolExecutor
 ) -> Iterator[bytes]:
     """Decode all chunks in file order, a few at a time."""
-    rows = layout.rows()
+    rows = rows_of(repository, layout, blobs)
     waiting: deque[Future[Iterable[bytes]]] = deque()
 
-    def start(row: tuple[LayoutPart, Chunk, str | None]) -> None:
-        part, chunk, name = row
-        blob = b""
-        if name is not None:
-            if name not in blobs:
-                raise DamagedContentError(f"chunk {name} of {layout.sha256[:12]} is missing", hint=_HINT)
-            blob = repository.read(blobs[name], BLOB)
+    def start(row: tuple[LayoutPart, Chunk, bytes | None]) -> None:
+        part, chunk, oid = row
+        blob = b"" if oid is None else repository.read(oid, BLOB)
         waiting.append(pool.submit(_decoded, part, chunk, blob))
 
     for row in islice(rows, _AHEAD):

@@ -26,13 +26,13 @@ from functools import cached_property
 from relkit.errors import DamagedError, SurroundingsError
 from relkit.filenames import shown
 from relkit.store.ancestry import ancestors, parents_of
-from relkit.store.layout import FILL, FLAC, FLOAT32, INT32, PLAIN
+from relkit.store.layout import CODINGS, PLAIN
 from relkit.store.packing import BLOB, COMMIT, TREE, PackWriter
 from relkit.store.repository import Repository, tree_bytes
 
 IDENTITY = b"relkit <relkit@relkit.example>"
 ALWAYS = frozenset({"layout-1", PLAIN})  # what every commit needs
-FEATURES = ALWAYS | {FILL, FLAC, FLOAT32, INT32}  # what this version understands
+FEATURES = ALWAYS | {*CODINGS}  # what this version understands
 
 
 class NewerStoreError(SurroundingsError):

@@ -26,6 +26,7 @@ from relkit.store import records, revisions
 from relkit.store.cache import Cache
 from relkit.store.chunk_index import ChunkIndex
 from relkit.store.content import Intake, Stored
+from relkit.store.layout import CODINGS
 from relkit.store.repository import REVISIONS, Repository
 from relkit.store.restoring import restore
 from tests.support.audio_bytes import chunk, comm, extensible, fmt, form, riff, ssnd
@@ -89,7 +90,7 @@ class Store:
         """Record a revision that holds exactly these files; returns its commit and what became of them.
 
         Args:
-            kept: ``window_bytes``, see ``feed``.
+            kept: ``window_bytes`` and ``essence_of``, see ``feed``.
         """
         before = self.repository.ref(REVISIONS)
         index = ChunkIndex(self.repository, self.cache)
@@ -102,7 +103,7 @@ class Store:
                 manifest=manifest,
                 signature=b"signed\n",
                 content={each.sha256: each.tree for each in stored},
-                features=intake.features,
+                features=intake.features | {*CODINGS} if "essence_of" in kept else intake.features,
                 parents=[before] if before else [],
                 moment=START,
                 message="A revision",
@@ -148,10 +149,10 @@ def copy_of(store: Store, folder: Path) -> Store:
     return Store(folder)
 
 
-def feed(intake: Intake, data: bytes, window_bytes: int = 1 << 20) -> Stored:
+def feed(intake: Intake, data: bytes, window_bytes: int = 1 << 20, essence_of: bytes | None = None) -> Stored:
     """Take a file in, window by window, as ``relkit.audio.reading`` gives them."""
     container = read_container(io.BytesIO(data), len(data))
-    taking = intake.file(container)
+    taking = intake.file(container, essence_of)
     for part, window in windows(container, data, window_bytes):
         taking.feed(part, window)
     return taking.finish()
