@@ -59,6 +59,8 @@ def _traced(path: Path, release: Path | None, user: Home) -> Trace | None:
     from relkit.release.tracing import UnknownHereError, trace
     from relkit.release.workspace import NoReleaseError, Workspace
 
+    if not path.exists():
+        return None
     try:
         workspace = Workspace.find(release or Path(), user)
     except NoReleaseError:
