@@ -29,6 +29,7 @@ from relkit.measure.noise import Noise
 Mask = npt.NDArray[np.bool_]
 
 FIT_REACH = 2  # blocks on both sides over which a gain is fitted
+WIDE_REACH = 5  # the same, to tell a fade from another sound: in a few milliseconds any bass is alike
 NEAR_REACH = 2  # over which a difference is noticed
 SIGNAL_REACH = 15  # over which the signal's level is taken: a codec's noise spreads
 JOINED_S = 0.12  # changes closer than this are one: a word has silences
@@ -69,7 +70,7 @@ class Heard:
 
     Attributes:
         rest: what is left.
-        fit: over ``FIT_REACH``.
+        fit, wide: over ``FIT_REACH``, and over ``WIDE_REACH``.
         limit: [power] above which a difference means something.
         differs: where it is above the limit, over ``NEAR_REACH``.
         near: [power] mean square of the difference over ``NEAR_REACH``.
@@ -79,6 +80,7 @@ class Heard:
 
     rest: Leftover
     fit: Fit
+    wide: Fit
     limit: Vector
     differs: Mask
     near: Vector
@@ -96,7 +98,9 @@ def heard(rest: Leftover, noise: Noise, edge_db: float, rate_hz: int) -> Heard:
     signal = windowed(np.maximum(rest.old, rest.new), SIGNAL_REACH) / (2 * SIGNAL_REACH + 1) / rest.values
     limit = noise.limit(signal)
     near = windowed(rest.left, NEAR_REACH) / (2 * NEAR_REACH + 1) / rest.values
-    return Heard(rest, fit, limit, near > limit, near, edge_db, rest.frames / rate_hz)
+    return Heard(
+        rest, fit, fitted(rest, WIDE_REACH), limit, near > limit, near, edge_db, rest.frames / rate_hz
+    )
 
 
 def changes(ear: Heard, cuts: list[tuple[int, int]]) -> list[Change]:
@@ -147,13 +151,24 @@ def _other_level(ear: Heard, sounds: Mask) -> Mask:
     away = np.where(explained & (np.abs(fit.gain - 1) > 10 ** (ear.edge_db / 20)), np.sign(fit.gain - 1), 0)
     mask = np.zeros(len(away), bool)
     core = sounds.copy()
-    joined = ear.blocks(JOINED_S)
-    lobes = sorted((*lobe, side) for side in (-1, 1) for lobe in _joined(runs(away == side), joined))
+    lobes = sorted((*lobe, side) for side in (-1, 1) for lobe in _lobes(ear, away == side, sounds))
     for first, end, side in lobes:
         inside = level[first:end]
         if np.abs(inside).max() > FAR_DB and not (_recovers(inside) and _answers(ear, core, first, side)):
             mask[first:end] = core[first:end] = True
     return mask
+
+
+def _lobes(ear: Heard, away: Mask, sounds: Mask) -> list[tuple[int, int]]:
+    """Return where the gain is away on one side; noise may hide it for a moment, another sound may not."""
+    lobes: list[tuple[int, int]] = []
+    for first, end in runs(away):
+        gap = slice(lobes[-1][1], first) if lobes else slice(0, 0)
+        if lobes and gap.stop - gap.start < ear.blocks(JOINED_S) and not sounds[gap].any():
+            lobes[-1] = (lobes[-1][0], end)
+        else:
+            lobes.append((first, end))
+    return lobes
 
 
 def _recovers(level: Vector) -> bool:
@@ -179,7 +194,7 @@ def _answers(ear: Heard, core: Mask, first: int, side: int) -> bool:
 def _sound_differs(ear: Heard, first: int, end: int) -> bool:
     """Whether within a stretch more is different than a gain explains."""
     inside = slice(first, end)
-    return bool(ear.fit.unexplained[inside].sum() > EXPLAINED * ear.fit.left[inside].sum())
+    return bool(ear.wide.unexplained[inside].sum() > EXPLAINED * ear.wide.left[inside].sum())
 
 
 def _clear(ear: Heard, first: int, end: int) -> bool:

@@ -26,17 +26,9 @@ from relkit.measure.changes import changes, heard
 from relkit.measure.edges import Pair
 from relkit.measure.excerpts import Recording, recording, require_rate
 from relkit.measure.filtered import filtered
-from relkit.measure.following import follow
-from relkit.measure.leftover import (
-    COARSE_GRAIN,
-    SLAB_BLOCKS,
-    Leftover,
-    Stretch,
-    block_frames,
-    fitted,
-    leftover,
-)
-from relkit.measure.noise import AUDIBLE, Noise, noise_of
+from relkit.measure.leftover import Leftover, Stretch, fitted
+from relkit.measure.lining_up import FIT_REACH, equal_slabs, line_up
+from relkit.measure.noise import AUDIBLE, Noise
 from relkit.measure.overview import Character, character
 from relkit.measure.rates import AtRate
 from relkit.measure.regions import Region, cuts, regions
@@ -65,15 +57,12 @@ UNLIKE_DB = -25.0  # re signal: if the most alike fifth of a song is not as alik
 MOST_ALIKE = 0.2
 EDGE_DB, EDGE_LOSSY_DB = -30.0, -20.0
 EXACT_SHARE = 0.1  # of the slabs with sound: equal at offset 0, and nothing else need be tried
-FEW_SLABS = 0.25  # of all, unequal: edits and nothing else
 BITS = (16, 20, 24)
 CONVERTED_DB = -60.0  # re signal: two sample rate converters agree no better
 MORE_THAN_FILTER_DB = -12.0  # re old: an edit that no equaliser makes
 FRACTION = 0.05  # [frames]
 RIDES, RIDE_S = 8, 10.0  # so many changes of level, one in so many seconds
 NO_NOISE = 1e-18  # [power] -180 dBFS
-FIT_REACH = 5  # blocks on both sides: noise is told over 11 ms
-DENSEST = 0.35  # part of the song within which the commonest gain is looked for
 
 
 @dataclass(frozen=True)
@@ -157,19 +146,20 @@ def compare(
     if one.channels != other.channels:
         one, other = _Mono(one), _Mono(other)
         facts.add("channels")
-    equal, audible = _equal(one, other, SLAB_BLOCKS * block_frames(rate_hz, 1))
+    equal, audible = equal_slabs(one, other, rate_hz)
     if equal.all() and one.frames == other.frames:
         whole = (Stretch(0, one.frames, 0),)
         same = _in_order(facts or {"same samples"})
         return Comparison(same, 0, 0.0, 0.0, 1, -math.inf, -math.inf, *bits, whole, (), exact=True)
     exact = bool((equal & audible).sum() > EXACT_SHARE * max(1, audible.sum()))
-    lined_up = _lined_up(one, other, rate_hz, equal if exact else None, lossy=lossy)
-    if lined_up is None:
-        strange = _in_order({"another recording"})
+    together = line_up(one, other, rate_hz, equal if exact else None, lossy=lossy)
+    if together is None:
+        silent = not audible.any() and not equal_slabs(other, one, rate_hz)[1].any()
+        strange = _in_order({"length"} if silent else {"another recording"})
         return Comparison(strange, 0, 0.0, 0.0, 1, math.inf, 0.0, *bits, (), (), exact=False)
-    pair, rest, noise, fraction = lined_up
+    pair, rest, noise, fraction = together.pair, together.rest, together.noise, together.offset_fraction
     facts |= _facts(pair, noise, bits)
-    throughout = not exact and _unlike_throughout(rest, _covered(rest, pair.stretches))
+    throughout = not exact and _unlike_throughout(rest, together.covered)
     found: list[Region] = []
     if throughout:
         found = regions(pair, rest, None, [], EDGE_DB)
@@ -184,6 +174,7 @@ def compare(
             if whole_song.is_filter:
                 facts.discard("lossy")
                 found = [each for each in found if each.difference_db > MORE_THAN_FILTER_DB]
+                fraction = fraction or align(one, other, rate_hz).offset_fraction
                 if abs(fraction) > FRACTION:
                     facts.add("offset")
     if throughout or _rides(found, rate_hz):
@@ -233,38 +224,6 @@ def _in_order(facts: set[Verdict]) -> tuple[Verdict, ...]:
     return tuple(each for each in VERDICTS if each in facts)
 
 
-def _lined_up(
-    old: Recording, new: Recording, rate_hz: int, equal: Mask | None, *, lossy: bool
-) -> tuple[Pair, Leftover, Noise, float] | None:
-    """Return the two along their path, what is left there, what of it is usual, and the rest of the offset.
-
-    None for two songs. The rest of the offset is that below a sample.
-
-    Args:
-        old, new: with the same number of channels.
-        rate_hz: of both.
-        equal: which slabs are known to be equal, if these are enough to do without lining up.
-        lossy: as for ``compare``.
-    """
-    offset, gain, fraction = 0, 1.0, 0.0
-    if equal is None:
-        alignment = align(old, new, rate_hz)
-        if not alignment.alignable:
-            return None
-        offset, fraction = alignment.offset_frames, alignment.offset_fraction
-        gain = alignment.polarity * 10 ** (alignment.gain_db / 20)
-    unequal = None if equal is None else ~equal
-    grain = COARSE_GRAIN if lossy else _grain(old, new, offset, gain, rate_hz, unequal)
-    wanted = unequal if grain == 1 else None  # the slabs are those of grain 1
-    followed = follow(old, new, rate_hz, offset, gain, grain, exact=equal is not None, wanted=wanted)
-    rest = followed.rest
-    covered = _covered(rest, followed.stretches)
-    if equal is None:
-        rest, gain = _at_commonest_gain(rest, covered, gain)
-    noise = _noise(rest, covered, equal, lossy=lossy)
-    return Pair(old, new, followed.stretches, gain, rate_hz, grain), rest, noise, fraction
-
-
 def _facts(pair: Pair, noise: Noise, bits: tuple[int | None, int | None]) -> set[Verdict]:
     """Return what holds of the song between its changes."""
     facts: set[Verdict] = set()
@@ -284,18 +243,6 @@ def _facts(pair: Pair, noise: Noise, bits: tuple[int | None, int | None]) -> set
     return facts
 
 
-def _equal(old: Recording, new: Recording, slab_frames: int) -> tuple[Mask, Mask]:
-    """Return which slabs are equal, and which of the old one are not silent."""
-    count = -(-old.frames // slab_frames)
-    equal, audible = np.zeros(count, bool), np.zeros(count, bool)
-    for slab in range(count):
-        first, end = slab * slab_frames, min((slab + 1) * slab_frames, old.frames)
-        samples = old.read(first, end)
-        audible[slab] = bool(samples.any())
-        equal[slab] = end <= new.frames and np.array_equal(samples, new.read(first, end))
-    return equal, audible
-
-
 def _windows(source: Recording) -> Iterator[Samples]:
     """Yield a few short windows from all over a recording."""
     length = min(4096, source.frames)
@@ -311,63 +258,6 @@ def bits_of(source: Recording) -> int | None:
         if all(not np.mod(window * scale, 1).any() for window in _windows(source)):
             return bits
     return None
-
-
-def _grain(
-    old: Recording, new: Recording, offset: int, gain: float, rate_hz: int, wanted: Mask | None
-) -> int:
-    """Return how many frames to average: 1, unless the noise is that of a codec."""
-    frames = block_frames(rate_hz, 1)
-    some = np.zeros(-(-old.frames // (SLAB_BLOCKS * frames)), bool)
-    some[:: max(1, len(some) // 24)] = True
-    some = some if wanted is None else wanted
-    if wanted is not None and wanted.mean() < FEW_SLABS:
-        return 1
-    first = min(max(0, -offset), old.frames)
-    common = Stretch(first, max(first, min(old.frames, new.frames - offset)), offset)
-    rest = leftover(old, new, (common,), gain, frames, 1, some)
-    return COARSE_GRAIN if noise_of(fitted(rest, FIT_REACH), rest.left > 0).lossy else 1
-
-
-def _covered(rest: Leftover, stretches: tuple[Stretch, ...]) -> Mask:
-    """Return which blocks both renderings have."""
-    mask = np.zeros(len(rest.old), bool)
-    for stretch in stretches:
-        mask[-(-stretch.first // rest.frames) : stretch.end // rest.frames] = True
-    return mask
-
-
-def _at_commonest_gain(rest: Leftover, covered: Mask, gain: float) -> tuple[Leftover, float]:
-    """Return what is left at the gain that most of the song agrees on, and this gain."""
-    fit = fitted(rest, FIT_REACH)
-    used = covered & (fit.old > AUDIBLE)
-    if not used.any():
-        return rest, gain
-    gains = np.sort(fit.gain[used])
-    width = max(1, int(DENSEST * len(gains)))
-    spans = gains[width - 1 :] - gains[: len(gains) - width + 1]
-    first = int(np.argmin(spans))
-    more = float(np.median(gains[first : first + width])) - 1
-    if abs(more) < 1e-7:
-        return rest, gain
-    cross = (rest.cross - more * rest.old) * (1 + more)
-    left = np.maximum(rest.left - 2 * more * rest.cross + more**2 * rest.old, 0)
-    changed = Leftover(rest.frames, rest.values, rest.old * (1 + more) ** 2, rest.new, left, cross)
-    return changed, gain * (1 + more)
-
-
-def _noise(rest: Leftover, covered: Mask, equal: Mask | None, *, lossy: bool) -> Noise:
-    """Return what is usual; where much is equal, what is usual in the rest, if it can be noise at all."""
-    if lossy:
-        usual = noise_of(fitted(rest, FIT_REACH), covered & (rest.left > 0))
-        return Noise(usual.power, usual.relative_db, steady=False, lossy=True)
-    if equal is None:
-        return noise_of(fitted(rest, FIT_REACH), covered)
-    nothing = Noise(0.0, -math.inf, True, False)
-    if (~equal).mean() < FEW_SLABS:
-        return nothing
-    noise = noise_of(fitted(rest, FIT_REACH), covered & (rest.left > 0))
-    return noise if noise.lossy and noise.relative_db < UNLIKE_DB else nothing
 
 
 def _unlike_throughout(rest: Leftover, covered: Mask) -> bool:

@@ -30,7 +30,7 @@ STEADY_DB = 4.0
 ABOVE_STEADY_DB = 8.0
 LOSSY_DB = -60.0  # re signal: noise that follows it and is louder is that of a codec
 LOSSY_LIMIT_DB = -24.0  # re signal
-LOSSY_LEAST = 1e-8  # [power] -80 dBFS: in a fade a codec keeps no waveform
+FOLLOWING_LEAST = 1e-8  # [power] -80 dBFS: in a long fade noise does not follow, nor does a codec
 ABOVE_FOLLOWING_DB = 18.0
 LEAVES_DB = 3.0  # a change ends this much below where it is noticed
 
@@ -57,8 +57,7 @@ class Noise:
         if self.steady:
             return np.full(len(signal), steady)
         relative_db = LOSSY_LIMIT_DB if self.lossy else self.relative_db + ABOVE_FOLLOWING_DB
-        least = LOSSY_LEAST if self.lossy else LEAST
-        return np.maximum(signal * 10 ** (min(relative_db, LOSSY_LIMIT_DB) / 10), least)
+        return np.maximum(signal * 10 ** (min(relative_db, LOSSY_LIMIT_DB) / 10), FOLLOWING_LEAST)
 
 
 def noise_of(fit: Fit, heard: npt.NDArray[np.bool_]) -> Noise:
