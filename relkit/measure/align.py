@@ -14,7 +14,10 @@ Conventions
                the channels cancel); the residual counts every channel if both have the same number
 
 A filter has a delay of its own: after an equaliser that is not linear-phase the offset is that of
-the treble, where such a filter delays least. Recordings of two sample rates cannot be compared.
+the treble, where such a filter delays least. Recordings of two sample rates cannot be compared; one
+that runs at another speed (a wrong rate in its header) is named by its drift, from 0.01 % to 10 %.
+
+Measured: two stereo recordings of 200 s at 44.1 kHz take 0.45 s of CPU and 46 MB besides the samples.
 
 Sources
     [GCC]      C. H. Knapp and G. C. Carter, "The generalized correlation method for estimation of
@@ -33,6 +36,7 @@ import numpy as np
 import numpy.typing as npt
 
 from relkit.measure.coarse import CANDIDATES, LowRate, cancels, candidates, common_factor, low_rate
+from relkit.measure.drift import stretch
 from relkit.measure.excerpts import Recording, excerpt, recording, require_rate
 from relkit.measure.slabs import Samples
 
@@ -45,7 +49,6 @@ WINDOWS = 16
 AUDIBLE = 1e-6  # [power ratio] a window 60 dB below the loudest one has nothing to say
 CLEAR = 12.0  # a window's peak above its own noise, in standard deviations; see ``_Vote.height``
 NEAR = 1  # frames by which windows that agree may differ
-SURE_SHARE = 0.8  # of windows in agreement: no other candidate is looked at
 ENOUGH_SHARE = 0.15  # fewer in agreement: two recordings with a sample in common, not one song
 ENOUGH_WINDOWS = 3  # this many in agreement, or all where there are fewer
 IN_PHASE = 0.2  # tangent of the largest phase between two bins that count for the gain
@@ -70,6 +73,8 @@ class Alignment:
         polarity: 1, or -1 if other is upside down.
         residual_db: at the whole offset; -inf if nothing is left, 0 if not alignable.
         confidence: share of the windows audible in both that agree on the offset, 0 to 1.
+        drift_ppm: by how much longer the other takes for the same music, as after a wrong sample rate
+            (88 435 if 48 kHz was taken for 44.1 kHz); 0 if alignable, or no drift was recognised.
     """
 
     offset_frames: int
@@ -78,6 +83,7 @@ class Alignment:
     polarity: int
     residual_db: float
     confidence: float
+    drift_ppm: float = 0.0
 
     @property
     def alignable(self) -> bool:
@@ -132,7 +138,8 @@ def align(
         rate_hz: of both, 8000 to 384000.
 
     Returns:
-        The alignment; silence, DC and recordings shorter than 512 frames are not alignable.
+        The alignment; silence, DC and recordings shorter than 512 frames are not alignable, nor is what
+        drifts: then the drift is named.
 
     Raises:
         ValueError: a rate, dtype or shape outside of these.
@@ -142,12 +149,16 @@ def align(
     """
     require_rate(rate_hz)
     pair = (recording(reference), recording(other))
-    found = _consensus(pair, rate_hz)
-    if found is None:
+    if _window_frames(pair, rate_hz) < MIN_WINDOW_FRAMES:
         return Alignment(0, 0.0, 0.0, 1, 0.0, 0.0)
+    factor = common_factor(rate_hz, *pair)
+    lows = [low_rate(each, factor) for each in pair]
+    found = _consensus(pair, lows, rate_hz)
+    if found is None or not _enough(found[0]):
+        share = 0.0 if found is None else min(found[0].share, ENOUGH_SHARE / 2)
+        slower = stretch(lows[0].mono, lows[1].mono, rate_hz / factor)
+        return Alignment(0, 0.0, 0.0, 1, 0.0, share, 0.0 if slower is None else (slower - 1) * 1e6)
     agreement, mixes = found
-    if not _enough(agreement):
-        return Alignment(0, 0.0, 0.0, 1, 0.0, min(agreement.share, ENOUGH_SHARE / 2))
     shift = _fine_shift(agreement, _window_frames(pair, rate_hz), rate_hz)
     offset = agreement.offset + round(shift)
     gain = _robust_gain(pair, mixes, agreement, offset, _window_frames(pair, rate_hz))
@@ -172,13 +183,12 @@ def body_in(
     return found.offset_frames if found.alignable else None
 
 
-def _consensus(pair: tuple[Recording, Recording], rate_hz: int) -> tuple[_Agreement, list[Mix]] | None:
+def _consensus(
+    pair: tuple[Recording, Recording], lows: list[LowRate], rate_hz: int
+) -> tuple[_Agreement, list[Mix]] | None:
     """Return the candidate on which most of the song agrees, and how to mix each recording to mono."""
     window = _window_frames(pair, rate_hz)
-    if window < MIN_WINDOW_FRAMES:
-        return None
-    factor = common_factor(rate_hz, *pair)
-    lows = [low_rate(each, factor) for each in pair]
+    factor = lows[0].factor
     cancelled = any(cancels(low) for low in lows)
     signals = [low.left if cancelled else low.mono for low in lows]
     mixes = [_mix(each.channels, cancelled) for each in pair]
@@ -189,8 +199,6 @@ def _consensus(pair: tuple[Recording, Recording], rate_hz: int) -> tuple[_Agreem
         agreement = _agreement(candidate, votes, span)
         if agreement and (best is None or agreement.matched_frames > best.matched_frames):
             best = agreement
-        if best and best.share >= SURE_SHARE:
-            break
     return None if best is None else (best, mixes)
 
 

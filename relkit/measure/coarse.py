@@ -105,7 +105,7 @@ def candidates(reference: Vector, other: Vector, factor: int, rate_hz: int) -> l
     if len(reference) == 0 or len(other) == 0:
         return []
     width = max(1, round(EVENING_S * rate_hz / factor))
-    even_reference, even_other = _evened(reference, width), _evened(other, width)
+    even_reference, even_other = evened(reference, width), evened(other, width)
     if not even_reference.any() or not even_other.any():
         return []
     size = fft.next_fast_len(len(reference) + len(other) - 1, real=True)
@@ -137,7 +137,7 @@ def _kernel(factor: int, channels: int) -> Samples:
     return matrix.reshape(factor * channels, -1).astype(np.float32)
 
 
-def _evened(signal: Vector, width: int) -> Vector:
+def evened(signal: npt.NDArray[np.floating], width: int) -> Vector:
     """Divide by the running level, so that every second counts alike; without DC; zeros if silent."""
     centred = signal.astype(np.float64)
     centred -= centred.mean()

@@ -10,6 +10,8 @@ Found are a voice 30 dB below a beat for one second, its edges to 50 ms where th
 them by more than it does the rest, and a steady leak down to about 50 dB. Not found is a leak of
 tones that are held without any movement: by chance two mixes may hold the same ones.
 
+Measured: 200 s of stereo at 44.1 kHz take 1.3 s of CPU (2 s if there is a leak all through) and 113 MB.
+
 Conventions
     share      real factor, the same for a stretch of time: leaks are taken to have no delay and no
                phase of their own. Line the two up first (``relkit.measure.align``).

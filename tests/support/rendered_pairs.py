@@ -11,6 +11,8 @@ Sources
 from __future__ import annotations
 
 import io
+import subprocess
+import tempfile
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -85,6 +87,21 @@ def through_mp3(samples: Samples) -> Samples:
     assert len(file.getvalue()) * 8 / (len(samples) / RATE_HZ) > 300_000
     file.seek(0)
     decoded: Samples = soundfile.read(file, dtype="float32")[0]
+    assert len(decoded) == len(samples)
+    return decoded
+
+
+def through_lame(samples: Samples) -> Samples:
+    """Encode at 320 kbit/s and decode, by ffmpeg with libmp3lame."""
+    raw = ["-f", "f32le", "-ar", str(RATE_HZ), "-ac", "2"]
+    sound = np.clip(samples, -1, 1).astype("<f4").tobytes()
+    with tempfile.TemporaryDirectory() as folder:  # a file, since the gapless data is written last
+        path = f"{folder}/sound.mp3"
+        encode = ["ffmpeg", "-v", "error", *raw, "-i", "-", "-c:a", "libmp3lame", "-b:a", "320k", path]
+        subprocess.run(encode, input=sound, check=True)
+        decode = ["ffmpeg", "-v", "error", "-i", path, *raw, "-"]
+        output = subprocess.run(decode, stdout=subprocess.PIPE, check=True).stdout
+    decoded: Samples = np.frombuffer(output, "<f4").reshape(-1, 2)
     assert len(decoded) == len(samples)
     return decoded
 
