@@ -21,6 +21,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import re
 import traceback
 import weakref
 from collections.abc import Callable, Iterator
@@ -50,6 +51,8 @@ MAX_PACKS = 12  # two file descriptors each while open
 REVISIONS = "refs/heads/revisions"
 BESIDE = "refs/heads/beside/"  # newest revisions of other machines, until a revision joins them
 _FILE, _FOLDER = 0o100644, 0o40000
+_PLAIN_NAME = re.compile(r"refs/[0-9A-Za-z/_-]+")  # as all of ours are; others have to be looked at
+_REFERENCE_BYTES = 41  # of a file with an object's name and a line's end
 _KINDS = {COMMIT: "commit", TREE: "tree", BLOB: "blob", TAG: "tag"}
 _CONFIG = """[core]
 \trepositoryformatversion = 0
@@ -256,17 +259,43 @@ class Repository:
         Raises:
             DamagedError: one of them cannot be read.
         """
+        from dulwich.refs import check_ref_format
+
         container = self._refs()
-        found = {}
         with _readable(f"below {prefix}"):
-            names = sorted(container.allkeys())
-        for raw in names:
-            name = raw.decode(errors="surrogateescape")
-            if name.startswith(prefix):
+            packed = {name.decode(errors="surrogateescape") for name in container.get_packed_refs()}
+        found = {}
+        for name in sorted({*packed, *self._loose_names()}):
+            if not name.startswith(prefix):
+                continue
+            raw = name.encode(errors="surrogateescape")
+            if not _PLAIN_NAME.fullmatch(name) and not check_ref_format(raw):  # type: ignore[arg-type]
+                continue
+            value = self._loose_value(name)
+            if value is None:  # packed, symbolic, or damaged
                 with _readable(name):
-                    value = container.read_ref(raw)
-                found[name] = _oid(name, value or b"")
+                    value = container.read_ref(raw)  # type: ignore[arg-type]
+            found[name] = _oid(name, value or b"")
         return found
+
+    def _loose_names(self) -> Iterator[str]:
+        """Yield the names of all files below refs/, references or not."""
+        top = len(os.fspath(self.path)) + 1
+        for folder, _folders, files in os.walk(self.path / "refs"):
+            inside = folder[top:].replace(os.sep, "/")
+            yield from (f"{inside}/{name}" for name in files)
+
+    def _loose_value(self, name: str) -> bytes | None:
+        """Return what a reference's own file says, if that is nothing but an object's name.
+
+        Thousands of records are listed by every command; dulwich takes ten times as long for each.
+        """
+        try:
+            with open(f"{self.path}/{name}", "rb") as file:  # noqa: PTH123 - Path objects take longer than this
+                text = file.read(_REFERENCE_BYTES + 1)
+        except OSError:
+            return None
+        return text[:-1] if len(text) == _REFERENCE_BYTES and text.endswith(b"\n") else None
 
     def set_ref(self, name: str, new: bytes, old: bytes | None) -> None:
         """Point a reference to an object; ``old`` is what it must point to now.
