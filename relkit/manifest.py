@@ -320,18 +320,46 @@ class ApprovedRecord(_Record):
     note: str = ""
 
 
+class AcceptedRecord(_Record):
+    """A finding of quality control was looked at and is to stay; ``of`` is the revision's digest.
+
+    It holds for later revisions as long as the same rule finds no worse at the same place.
+
+    Attributes:
+        rule, rule_version: which rule, in which of its versions.
+        severity: "fail", "warn" or "note".
+        versions: what the finding is about.
+        places: where in the first of them; none for a finding about the whole.
+        fault: the finding as it was read; measured: its figure, with the unit.
+        badness: on a scale of the rule's own, larger is worse; rounded to 0.001.
+    """
+
+    type: Literal["accepted"] = "accepted"
+    revision: RevisionNumber
+    rule: str
+    rule_version: Count
+    severity: str
+    versions: list[str] = []
+    places: list[Place] = []
+    fault: str
+    measured: str = ""
+    badness: float
+    reason: str
+
+
 class OtherRecord(_Record):
     """A record of a type that this version does not know: kept, shown, checked, not understood."""
 
     type: str
 
 
-Record = ShippedRecord | WithdrawnRecord | ReplyRecord | ApprovedRecord | OtherRecord
+Record = ShippedRecord | WithdrawnRecord | ReplyRecord | ApprovedRecord | AcceptedRecord | OtherRecord
 _RECORDS: dict[str, type[Record]] = {
     "shipped": ShippedRecord,
     "withdrawn": WithdrawnRecord,
     "reply": ReplyRecord,
     "approved": ApprovedRecord,
+    "accepted": AcceptedRecord,
 }
 
 

@@ -164,7 +164,7 @@ class Ear:
         from relkit.qc import pairs
 
         if reference.sound.identity == other.sound.identity:
-            return pairs.Lie(True, 0, 0.0, 1, 1.0, [])
+            return pairs.Lie(True, 0, 0.0, 1, 1.0, [], [None, None])
         found = self._asked(
             pairs.LIE_VERSION,
             (reference, other),

@@ -43,8 +43,10 @@ BEAT_S = 0.5
 JOIN_S = 2.0  # at each join, where edit and song may differ
 GAP_S, SHORTEST_S = 0.3, 1.0  # of a stretch in which both are the same
 BODY_GAP_BLOCKS, BODY_SHORTEST_BLOCKS = 6, 4
-CLICK_S, CLICK_AROUND_S = 0.03, 2.0
+CLICK_S, CLICK_AROUND_S, CLICK_ALONE_S = 0.03, 2.0, 0.002
+CLICK_LEAST, MOST_CLICK = 0.3, 999.0
 QUIET_DB = -80.0
+LEAST_RISE_DB = 0.1  # standard deviation of what levels rise by in 10 ms: less is no stroke
 FIRST_DB = -14.0  # re the median beat of the intro: where its first beat begins
 
 Vector = npt.NDArray[np.float64]
@@ -60,7 +62,7 @@ class Part:
         pulse: how alike the onsets are a bar (four beats) later, 0 to 1 or below 0 by chance.
         drop_db: by how much the beat at the join is softer than the median one.
         gap_db: by how much the softest 0.1 s of that beat is softer than is usual for a beat.
-        click: steepest bend of the waveform at the join, over the steepest within 2 s around.
+        click: steepest bend of the waveform at the join, over the mean one within 2 ms of it.
         join_s: where it meets the body.
     """
 
@@ -218,6 +220,8 @@ class _Rows:
         floor = float(inside.max()) * 1e-4 + 1e-12
         rise = np.clip(np.diff(10 * np.log10(inside + floor)), 0, 20)
         rise = np.convolve(rise, np.ones(5) / 5, "same")
+        if rise.std() < LEAST_RISE_DB:
+            return 0.0
         rise -= rise.mean()
         best = -1.0
         for beats in (4, 3, 2, 1):
@@ -269,16 +273,22 @@ def _first_beat(edit: Recording, rate_hz: int, full: Vector, per_s: float, start
 
 
 def _click(edit: Recording, rate_hz: int, join_s: float) -> float:
-    """Compare the steepest bend of the waveform at a join with those around it."""
+    """Return how far one bend of the waveform at a join stands out of those within 2 ms of it.
+
+    A stroke of a drum goes on, a click does not. 0 if strokes around the join are much steeper.
+    """
     from relkit.measure.excerpts import excerpt
 
     reach = round(CLICK_AROUND_S * rate_hz)
     middle, near = round(join_s * rate_hz), round(CLICK_S * rate_hz)
     samples = excerpt(edit, middle - reach, 2 * reach)
     bends = np.abs(np.diff(samples, 2, axis=0)).max(axis=1)
-    at_join = float(bends[reach - near : reach + near].max())
-    bends[reach - near : reach + near] = 0
     if middle < reach:
         bends[: reach - middle + 2] = 0  # the file's start is a bend of its own
-    around = float(bends.max())
-    return at_join / around if around > 0 else 0.0
+    at = reach - near + int(np.argmax(bends[reach - near : reach + near]))
+    beside = round(CLICK_ALONE_S * rate_hz)
+    neighbours = np.concatenate([bends[at - beside : at - 3], bends[at + 4 : at + beside]])
+    steepest = float(bends.max())
+    if not bends[at] > CLICK_LEAST * steepest:
+        return 0.0
+    return min(float(bends[at]) / max(float(np.sqrt(np.mean(np.square(neighbours)))), 1e-9), MOST_CLICK)

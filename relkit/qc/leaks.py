@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from relkit.measure.slabs import Samples
 
 VERSION = "qc-leak-1"  # goes up whenever a value may change
+MOST_SHARE_DB = 1.0  # of the level that it has where it belongs
 
 
 @dataclass(frozen=True)
@@ -25,7 +26,8 @@ class Leak:
 
     Attributes:
         overall_db: of all of it; None if nothing was found.
-        bursts: (start [s], end [s], level [dB]), in order of time.
+        bursts: (start [s], end [s], level [dB]), in order of time. What is louder here than where it comes
+            from is none: then it is the other one that leaked.
         seconds: how long the two were compared.
     """
 
@@ -60,6 +62,10 @@ def leak(of: Recording, in_: Recording, rate_hz: int, offset: int) -> Leak:
     overall = found.overall_db
     return Leak(
         overall_db=None if overall < -200 else overall,
-        bursts=[[one.start_s, one.end_s, one.level_db] for one in found.bursts],
+        bursts=[
+            [one.start_s, one.end_s, one.level_db]
+            for one in found.bursts
+            if one.share_db < MOST_SHARE_DB and one.level_db > -200
+        ],
         seconds=in_.frames / rate_hz,
     )

@@ -35,9 +35,11 @@ LIE_VERSION, DIFFERENCE_VERSION = "qc-lie-1", "qc-difference-1"  # go up when a 
 LAG_FRAMES = 1 << 15  # of a window that is asked on its own where it lies
 LAG_REACH = 1 << 12
 LAG_WINDOWS = 12
+MOVED_S, ENDS_SURE = 4, 0.6  # how far an end is looked for, and the share of it that must agree
 LAG_CLEAR = 12.0  # standard deviations; see ``relkit.measure.align``
 
 BLOCKS_PER_S = 100
+GRAINED_HZ = 14_000  # neighbours are averaged until about so many values a second are left
 AUDIBLE = 10**-6.5  # [mean square] of a block
 UNLIKE_LEAST = 1e-4  # [energy ratio] unexplained by a gain: 40 dB below the sound
 UNLIKE_USUAL = 30.0  # times what is usual between the two
@@ -57,6 +59,8 @@ class Lie:
         alignable: whether the two have sound in common that tells; the next four are 0 or 1 if not.
         offset_frames, gain_db, polarity, confidence: see ``relkit.measure.align.Alignment``.
         lags: (time [s], frames by which a window there lies beyond the offset), clear windows only.
+        ends: offset of the first and of the last third alone; None where it cannot be told. A beat that
+            repeats itself hides a missing bar from single windows.
     """
 
     alignable: bool
@@ -65,6 +69,7 @@ class Lie:
     polarity: int
     confidence: float
     lags: list[list[float]]
+    ends: list[int | None]
 
     @property
     def drift_frames_per_s(self) -> float | None:
@@ -108,14 +113,34 @@ def lie(reference: Recording, other: Recording, rate_hz: int) -> Lie:
 
     found = align(reference, other, rate_hz)
     offset = found.offset_frames if found.alignable else 0
+    lags = _lags(reference, other, rate_hz, offset)
+    ends: list[int | None] = [None, None]
+    if found.alignable:
+        ends = [_end(reference, other, rate_hz, offset, which) for which in (0, 2)]
     return Lie(
         alignable=found.alignable,
         offset_frames=offset,
         gain_db=found.gain_db,
         polarity=found.polarity,
         confidence=found.confidence,
-        lags=_lags(reference, other, rate_hz, offset),
+        lags=lags,
+        ends=ends,
     )
+
+
+def _end(reference: Recording, other: Recording, rate_hz: int, offset: int, which: int) -> int | None:
+    """Return the offset of a third of the song by itself; None if that cannot be told."""
+    from relkit.measure.align import align
+    from relkit.qc.leaks import Later
+
+    first, end = max(0, -offset), min(reference.frames, other.frames - offset)
+    third = (end - first) // 3
+    start, reach = first + which * third, MOVED_S * rate_hz
+    found = align(
+        Later(reference, start, third), Later(other, start + offset - reach, third + 2 * reach), rate_hz
+    )
+    sure = found.alignable and found.confidence >= ENDS_SURE
+    return found.offset_frames - reach + offset if sure else None
 
 
 def _lags(reference: Recording, other: Recording, rate_hz: int, offset: int) -> list[list[float]]:
@@ -185,10 +210,11 @@ def _middle(gain: Vector, blocks: Blocks) -> float:
 
 
 def blocks_of(old: Recording, new: Recording, rate_hz: int, offset: int) -> Blocks:
-    """Read both along an offset, over all of old."""
+    """Read both along an offset, over all of old; below some kHz, where a codec keeps the waveform, too."""
     from relkit.measure.excerpts import excerpt
 
-    size = max(1, rate_hz // BLOCKS_PER_S)
+    grain = max(1, rate_hz // GRAINED_HZ)
+    size = grain * max(1, rate_hz // BLOCKS_PER_S // grain)
     count = old.frames // size
     sums = np.zeros((3, count))
     same = old.channels == new.channels
@@ -199,7 +225,9 @@ def blocks_of(old: Recording, new: Recording, rate_hz: int, offset: int) -> Bloc
             samples: Samples = excerpt(each, first, number * size)
             if not same:
                 samples = samples.mean(axis=1, keepdims=True, dtype=np.float32)
-            pair.append(samples.reshape(number, -1))
+            grained = samples.reshape(number, -1, grain, samples.shape[1]).mean(axis=2)
+            grained -= grained.mean(axis=1, keepdims=True)  # a DC offset is no difference
+            pair.append(grained.reshape(number, -1))
         one, two = pair
         width = one.shape[1]
         for row, (left, right) in enumerate(((one, one), (two, two), (one, two))):

@@ -40,10 +40,11 @@ FLOOR_DB = -60.0
 LOUD = 0.1  # [energy ratio] windows within 10 dB of the loudest make the word's level
 # Reverb and echo of earlier words go on under a mute, and belong there: this far below them, and falling.
 ECHO_S, ECHO_DB, ECHO_FALL_DB_PER_S = 1.0, 6.0, 12.0
+SAME = 0.8  # of what is left, by energy, is the word's own waveform
 PLAIN = 0.5  # as loud as this re the word, it is no echo
 RAMP_WINDOWS, RAMP = 6, 1.15  # a fade at an edge: so many windows, each so much less than the one before
-BEFORE_S, AFTER_S = 0.12, 0.3  # how much of a word may stand before or behind its mute, to be told
-REST_DB, SOUND_DB = -30.0, -20.0  # re the word: what is silence, what is sound
+BEFORE_S, AFTER_S = 0.15, 0.5  # how much of a word may stand before or behind its mute, to be told
+REST_DB, SOUND_DB = -18.0, -15.0  # re the word: what is silence, what is sound
 LEAST_SOUND_S = 0.03
 WORD_S = 0.4  # least length of a word to be found again
 CANDIDATES, APART_FRAMES = 6, 64
@@ -121,18 +122,19 @@ def _shares(
         if each is not None
     ]
     count = (frames - size) // hop + 1
-    left, powers, trusted = np.zeros(count), np.zeros(count), np.zeros(count)
+    left, powers, trusted, alike = (np.zeros(count) for _ in range(4))
     for window in range(count):
         part = slice(window * hop, window * hop + size)
         basis = np.stack([one[part].ravel() for one in signals[2:]]).astype(np.float64)
         normal = basis @ basis.T
         powers[window] = normal[0, 0] / basis.shape[1]
         normal += np.eye(len(normal)) * (1e-9 * np.trace(normal) + 1e-20)
-        shares = [
-            float(np.linalg.solve(normal, basis @ one[part].ravel().astype(np.float64))[0])
-            for one in signals[:2]
-        ]
-        trusted[window], left[window] = shares[0], shares[1]
+        before, after = (
+            np.linalg.solve(normal, basis @ one[part].ravel().astype(np.float64)) for one in signals[:2]
+        )
+        trusted[window], left[window] = before[0], after[0]
+        rest = signals[1][part] - after[1:] @ basis[1:]
+        alike[window] = after[0] ** 2 * powers[window] / max(float(np.mean(np.square(rest))), 1e-20)
     loud = powers > VOICE_BELOW * powers.max()
     if not powers.max() > VOICE_LEAST * 1e-2 or not loud.any():
         return None
@@ -142,7 +144,8 @@ def _shares(
     word = float(np.mean(powers[powers > LOUD * powers.max()]))
     share = _without_ramps(ratio) * np.sqrt(powers / word)
     echo = _echo(voice, rate_hz, first + offsets[1], count) / math.sqrt(word)
-    fresh = _lasting(np.where((share > echo) | (share > PLAIN), share, 0.0))
+    same = (alike > SAME) & (ratio < 1 - SAME / 4)  # the word itself, only softer
+    fresh = _lasting(np.where((share > echo) | (share > PLAIN) | same, share, 0.0))
     at = int(np.argmax(fresh))
     loudest = 20 * math.log10(max(float(fresh[at]), 10 ** (FLOOR_DB / 20)))
     return loudest, start_s + (at + 1) * HOP_S + WINDOW_S / 2

@@ -13,6 +13,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from relkit.qc import rules_leaks
 from relkit.qc.ear import Ear
 from relkit.qc.pack import Bounce, Pack
 from relkit.qc.rule import Odd, rule
@@ -128,6 +129,19 @@ def _beat(pack: Pack, of: Edits) -> Bounce | None:
     )
 
 
+def _pure(
+    pack: Pack, ear: Ear, voice: Bounce | None, beat: Bounce | None
+) -> tuple[Bounce | None, Bounce | None]:
+    """Return voice and beat if neither is heard in the other: else they cannot be told apart in a mix."""
+    if voice is None or beat is None:
+        return voice, beat
+    offset = rules_leaks.offset_between(pack, ear, voice, beat)
+    most = pack.limit("leak_warn_db")
+    leaks = [ear.leak(beat, voice, -offset), ear.leak(voice, beat, offset)]
+    dirty = [any(burst[2] > most for burst in leak.bursts) for leak in leaks]
+    return None if dirty[0] else voice, None if any(dirty) else beat
+
+
 @rule(
     "word-left",
     about="Is anything left of a removed word, and is it removed in every clean version?",
@@ -141,7 +155,7 @@ def word_left(pack: Pack, ear: Ear) -> Iterator[Odd]:
     places, versions = muted(pack, ear)
     fail, warn = pack.limit("left_fail_db"), pack.limit("left_warn_db")
     for one in versions if places else []:
-        voice, beat = pack.voice_of(one.explicit), _beat(pack, one)
+        voice, beat = _pure(pack, ear, pack.voice_of(one.explicit), _beat(pack, one))
         alone = one.clean.version.parts == "acapella"
         if voice is None or not comparable(voice, one.clean) or (beat is None and not alone):
             yield from _by_places(pack, one, versions, places)

@@ -24,7 +24,7 @@ STRIPPED_DB = -12.0  # a bar so far below the body has no beat to speak of
 FADE_DB = 6.0  # between the first and the last two bars
 NO_LOW_DB = -15.0
 LEAST_PULSE = 0.2
-CLICK = 2.5  # times steeper than anything within 2 s
+CLICK = 9.0  # times as steep as what is within 2 ms of it; noise has 3 to 4
 GAP_DB = 20.0
 UNLIKE_CHAIN_DB = -30.0  # above: another limiter pass; then places in the body say nothing
 
@@ -243,7 +243,7 @@ def _join(pack: Pack, edit: Bounce, joins: Joins, name: str, part: Part, most: f
             "fail",
             (edit.id,),
             f"there is a click where the {name} of {edit.id} meets the song",
-            measured=f"{part.click:.1f} times as steep as anything around",
+            measured=f"{part.click:.0f} times as steep as the waveform beside it",
             expected=f"{CLICK:g} at most",
             places=place,
             badness=part.click,

@@ -159,7 +159,7 @@ def body_moves(pack: Pack, ear: Ear) -> Iterator[Odd]:
             if not comparable(first, one) or one.is_stem:
                 continue
             lie = ear.lie(first, one)
-            run = _run(lie) if lie.alignable else None
+            run = (_run(lie) or _end(first, lie)) if lie.alignable else None
             if run is not None:
                 yield Odd(
                     "fail",
@@ -170,6 +170,14 @@ def body_moves(pack: Pack, ear: Ear) -> Iterator[Odd]:
                     places=(pack.place(run[0]),),
                     badness=abs(run[1]),
                 )
+
+
+def _end(first: Bounce, lie: Lie) -> tuple[float, float] | None:
+    """Return a time and by how much a whole end of the song lies elsewhere."""
+    for offset, share in zip(lie.ends, (1 / 6, 5 / 6), strict=True):
+        if offset is not None and abs(offset - lie.offset_frames) > 1:
+            return share * first.sound.duration_s, offset - lie.offset_frames
+    return None
 
 
 def _run(lie: Lie) -> tuple[float, float] | None:

@@ -15,7 +15,7 @@ from relkit.qc.pack import Pack
 from relkit.qc.rule import Odd, rule
 from relkit.vocabulary.key import Key
 
-LEAST_SURE = 0.5  # confidence below which a meter is not believed against a person
+LEAST_SURE = 0.4  # confidence below which a meter is not believed against a person
 
 
 @rule(

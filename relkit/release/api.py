@@ -22,7 +22,7 @@ from relkit.release.home import Home
 from relkit.release.workspace import Workspace
 
 if TYPE_CHECKING:
-    from relkit.manifest import ApprovedRecord
+    from relkit.manifest import AcceptedRecord, ApprovedRecord
     from relkit.release.audit import AuditReport
     from relkit.release.audit import Progress as AuditProgress
     from relkit.release.checkout import PackageCheckout, RevisionCheckout
@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from relkit.release.history import HistoryReport
     from relkit.release.mirror import MirrorReport
     from relkit.release.package_files import Form
+    from relkit.release.quality import QualityReport
     from relkit.release.replies import ReplyReport
     from relkit.release.scanning import Progress
     from relkit.release.ship import ShipReport
@@ -217,6 +218,18 @@ class Release:
         from relkit.release.replies import approve
 
         return approve(self._workspace, revision, by=by, role=role, note=note)
+
+    def quality(self, revision: str = "newest") -> QualityReport:
+        """Check a revision against the trade's rules; see ``relkit.release.quality``."""
+        from relkit.release.quality import quality
+
+        return quality(self._workspace, revision)
+
+    def accept(self, finding: str, *, reason: str, revision: str = "newest") -> AcceptedRecord:
+        """Record that a finding may stay; see ``relkit.release.quality.accept``."""
+        from relkit.release.quality import accept
+
+        return accept(self._workspace, finding, reason=reason, which=revision)
 
     def checkout(self, revision: str, folder: Path) -> RevisionCheckout:
         """Write a revision's files below a folder; see ``relkit.release.checkout``."""

@@ -5,6 +5,7 @@
     embargo     it would go out before the sheet allows
     approval    somebody whose approval the sheet asks for has not given it
     rejection   a passage still sounds as it did when it was rejected
+    quality     QC found what would be sent back, and nobody accepted it
     withdrawn   this very package was taken back
 
 Every gate is asked every time, so that one reason covers all that was seen, and
@@ -52,6 +53,7 @@ _HINTS = {
     "explicit": "Leave it out, or declare in the sheet what is clean.",
     "embargo": "Wait for the day, or correct embargo in the sheet.",
     "approval": "Record it with relkit approve.",
+    "quality": "See relkit qc; mend it, or take it as it is with relkit qc --accept.",
     "rejection": "Commit a bounce that answers it, with --answers and its number.",
     "withdrawn": "Commit a revision without what it was taken back for.",
 }
@@ -66,6 +68,7 @@ def closed(
     day: date,
     now: datetime,
     rejected: Sequence[str] = (),
+    quality: Sequence[str] = (),
 ) -> list[Gate]:
     """Return the gates that are closed to this shipment.
 
@@ -76,12 +79,14 @@ def closed(
         day: on which it goes or went.
         now: the present, with a zone.
         rejected: what ``rejections.heard`` found in the audio.
+        quality: what ``quality.stops`` says of the findings of QC.
     """
     found = {
         "explicit": list(_explicit(recipient, versions, sheet, source)),
         "embargo": list(_embargo(sheet, day, now)),
         "approval": list(_approval(sheet, source, book)),
         "rejection": list(rejected),
+        "quality": list(quality),
     }
     return [Gate(gate=gate, findings=findings) for gate, findings in found.items() if findings]
 

@@ -14,6 +14,7 @@ from pydantic import BaseModel
 from pydantic.json_schema import models_json_schema
 
 from relkit.manifest import (
+    AcceptedRecord,
     OtherRecord,
     PackageManifest,
     RevisionManifest,
@@ -55,7 +56,7 @@ def schemas() -> dict[str, str]:
     """Return the text of every schema by its file name."""
     made: dict[str, list[type[BaseModel]]] = {
         "manifest": [RevisionManifest, PackageManifest],
-        "record": [ShippedRecord, WithdrawnRecord, OtherRecord],
+        "record": [ShippedRecord, WithdrawnRecord, AcceptedRecord, OtherRecord],
     }
     return {
         f"{name}.schema.json": json.dumps(
