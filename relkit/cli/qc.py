@@ -90,7 +90,7 @@ def _say(report: QualityReport) -> None:
                 f"            accepted in revision {record.revision}: {shown(record.reason)}",
             )
     for name in report.not_heard:
-        say("", f"Not listened to, since its audio cannot be read here: {shown(name)}")
+        say("", f"Not listened to, since it is no PCM audio, or too short: {shown(name)}")
 
 
 def _say_finding(one: Finding) -> None:

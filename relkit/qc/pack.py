@@ -22,6 +22,8 @@ from relkit.qc.findings import Place, Severity
 from relkit.qc.limits import LIMITS
 from relkit.sheet import Sheet
 
+SHORTEST_S = 5.0  # what is shorter is no song, and tells nothing of level, tempo or place
+
 
 @dataclass(frozen=True)
 class Bounce:
@@ -76,16 +78,25 @@ class Pack:
     """One revision.
 
     Attributes:
-        bounces: of all versions, in the order of the sheet.
+        bounces: that can be listened to, in the order of the sheet.
         sheet: as it was committed.
         has_cover: whether there is one.
         cover_odd: what is odd about the picture.
+        unheard: versions that are there, but whose audio cannot be read here or is shorter than
+            ``SHORTEST_S``: no rule listens to them.
     """
 
     bounces: tuple[Bounce, ...]
     sheet: Sheet
     has_cover: bool = False
     cover_odd: tuple[Odder, ...] = ()
+    unheard: tuple[VersionFacts, ...] = ()
+
+    @property
+    def versions(self) -> tuple[VersionFacts, ...]:
+        """All versions, each once."""
+        found = {one.id: one for one in (*(bounce.version for bounce in self.bounces), *self.unheard)}
+        return tuple(found.values())
 
     def limit(self, name: str) -> float:
         """Return a limit that has a number: the sheet's, or the default."""

@@ -33,16 +33,17 @@ _WANTED = (
 )
 def pack_incomplete(pack: Pack, _ear: Ear) -> Iterator[Odd]:
     """Whether anything is missing; with explicit material everything sung is wanted twice."""
-    explicit = any(one.version.rating in {"explicit", "clean"} for one in pack.whole)
+    versions = [one for one in pack.versions if one.parts != "stems"]
+    explicit = any(one.rating in {"explicit", "clean"} for one in versions)
     for parts, form, name in _WANTED:
-        found = pack.find(parts, form)
+        found = [one for one in versions if (one.parts, one.form) == (parts, form)]
         if not explicit or parts == "instrumental":
             if not found:
                 yield Odd("warn", (), f"there is no {name}", expected=name)
             continue
-        if not any(one.version.may_be_explicit for one in found):
+        if not any(one.may_be_explicit for one in found):
             yield Odd("warn", (), f"there is no explicit {name}", expected=f"explicit {name}")
-        if all(one.version.may_be_explicit for one in found):
+        if all(one.may_be_explicit for one in found):
             yield Odd("warn", (), f"there is no clean {name}", expected=f"clean {name}")
     if not pack.has_cover:
         yield Odd(
@@ -99,34 +100,32 @@ def formats_differ(pack: Pack, _ear: Ear) -> Iterator[Odd]:
 )
 def rating(pack: Pack, _ear: Ear) -> Iterator[Odd]:
     """Whether ratings are missing, or contradict an id or each other."""
-    seen: set[str] = set()
     severity: Severity
-    ratings = {one.version.rating for one in pack.bounces}
-    for one in pack.bounces:
-        if one.id in seen:
-            continue
-        seen.add(one.id)
-        declared, words = one.version.rating, one.id.split("-")
+    ratings = {one.rating for one in pack.versions}
+    for one in pack.versions:
+        declared, words = one.rating, one.id.split("-")
         if declared is None:
-            severity = "note" if one.version.parts in {"instrumental", "stems", "other"} else "warn"
+            severity = "note" if one.parts in {"instrumental", "stems", "other"} else "warn"
             yield Odd(severity, (one.id,), f"{one.id} has no rating", expected="a rating")
         elif ("clean" in words and declared == "explicit") or (
             "explicit" in words and declared != "explicit"
         ):
             yield Odd("fail", (one.id,), f"{one.id} is declared {declared}", measured=declared)
-        elif declared == "no-edit-needed" and one.version.parts != "instrumental" and "explicit" in ratings:
-            same = [
-                each for each in pack.whole if each.kind == one.kind and each.version.rating == "explicit"
+        elif declared == "no-edit-needed" and one.parts != "instrumental" and "explicit" in ratings:
+            others = [
+                each
+                for each in pack.versions
+                if (each.parts, each.form, each.language) == (one.parts, one.form, one.language)
             ]
-            if same:
+            for other in [each for each in others if each.rating == "explicit"][:1]:
                 yield Odd(
                     "warn",
-                    (one.id, same[0].id),
-                    f"{one.id} is declared no-edit-needed, and {same[0].id} explicit",
+                    (one.id, other.id),
+                    f"{one.id} is declared no-edit-needed, and {other.id} explicit",
                     measured=declared,
                     todo='If words were taken out of it, it is rating = "clean".',
                 )
-        if declared == "clean" and not one.version.removed:
+        if declared == "clean" and not one.removed:
             yield Odd(
                 "note",
                 (one.id,),

@@ -57,7 +57,8 @@ class QualityReport:
         findings: the gravest first.
         accepted: the record that accepts a finding, by the finding's id.
         files: name of each version's file, by the version's id.
-        not_heard: names of bounces whose audio cannot be read here; no rule listened to them.
+        not_heard: names of bounces whose audio cannot be read here or is too short to tell anything: no
+            rule listened to them.
     """
 
     revision: int
@@ -128,11 +129,13 @@ def check(workspace: Workspace, revision: VerifiedRevision, book: Ledger) -> Qua
     from relkit.qc.pack import Pack
 
     sheet = _sheet(workspace, revision)
-    bounces, not_heard = _bounces(revision)
+    bounces, unheard = _bounces(revision)
     order = {version_id: place for place, version_id in enumerate(sheet.versions)}
     bounces.sort(key=lambda one: order.get(one.id, len(order)))
     covers = [entry for entry in revision.manifest.files if entry.role == "cover"]
-    pack = Pack(tuple(bounces), sheet, bool(covers), tuple(_odd_covers(workspace, revision, sheet, covers)))
+    odd = tuple(_odd_covers(workspace, revision, sheet, covers))
+    versions = tuple(entry.version for entry in unheard if entry.version is not None)
+    pack = Pack(tuple(bounces), sheet, bool(covers), odd, versions)
     entries = {entry.sha256: entry for entry in revision.manifest.files}
 
     def opened(bounce: Bounce, sink: Sink) -> None:
@@ -151,7 +154,7 @@ def check(workspace: Workspace, revision: VerifiedRevision, book: Ledger) -> Qua
         findings=findings,
         accepted=_accepted(workspace, book, findings),
         files={one.id: one.name for one in bounces},
-        not_heard=not_heard,
+        not_heard=[entry.name for entry in unheard],
     )
 
 
@@ -161,16 +164,16 @@ def _sheet(workspace: Workspace, revision: VerifiedRevision) -> Sheet:
     return sheet_of(workspace, revision)
 
 
-def _bounces(revision: VerifiedRevision) -> tuple[list[Bounce], list[str]]:
-    """Return the bounces that can be listened to, and the names of the others."""
-    from relkit.qc.pack import Bounce
+def _bounces(revision: VerifiedRevision) -> tuple[list[Bounce], list[FileEntry]]:
+    """Return the bounces that can be listened to, and the others."""
+    from relkit.qc.pack import SHORTEST_S, Bounce
 
     found, others = [], []
     for entry in revision.manifest.files:
         if entry.version is None or entry.role != "version":
             continue
-        if entry.sound is None or pcm_of(entry) is None:
-            others.append(entry.name)
+        if entry.sound is None or pcm_of(entry) is None or entry.sound.duration_s < SHORTEST_S:
+            others.append(entry)
         else:
             found.append(Bounce(entry.version, entry.name, entry.sound, entry.sha256))
     return found, others
