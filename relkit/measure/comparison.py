@@ -60,6 +60,7 @@ EXACT_SHARE = 0.1  # of the slabs with sound: equal at offset 0, and nothing els
 BITS = (16, 20, 24)
 CONVERTED_DB = -60.0  # re signal: two sample rate converters agree no better
 MORE_THAN_FILTER_DB = -12.0  # re old: an edit that no equaliser makes
+STANDS_OUT_DB = -3.0
 FRACTION = 0.05  # [frames]
 RIDES, RIDE_S = 8, 10.0  # so many changes of level, one in so many seconds
 NO_NOISE = 1e-18  # [power] -180 dBFS
@@ -180,6 +181,7 @@ def compare(
     if throughout or _rides(found, rate_hz):
         facts -= {"bit depth", "lossy", "noise"}
         facts.add("changed throughout")
+        found = [each for each in found if _stands_out(each)]
     nothing_else = _exact_outside(rest, found)
     if found:
         facts.add("edited")
@@ -210,6 +212,13 @@ def _other_length(pair: Pair) -> bool:
     """Whether one of the two goes on for longer behind what they have in common, if only in silence."""
     last = pair.stretches[-1]
     return last.end != pair.old.frames or last.end + last.offset != pair.new.frames
+
+
+def _stands_out(region: Region) -> bool:
+    """Whether a region is an edit even in a song that is changed throughout."""
+    if region.kind in ("inserted", "removed"):
+        return True
+    return region.kind != "faded" and region.difference_db > STANDS_OUT_DB
 
 
 def _rides(found: list[Region], rate_hz: int) -> bool:

@@ -41,9 +41,7 @@ CHANGE_STEPS = 10.0  # price of a change of offset, in steps where nothing is co
 MISSING = 0.9  # price of a step of audio that only one of them has
 MUTED = 0.02  # [power ratio] so much softer is not the same at another level
 LOST_S, JOINED_S = 0.6, 1.0  # unlike for so long is looked for elsewhere; shorter likeness between is chance
-FLANKED_S = (
-    10.0  # [s] shorter than this and alike on both sides: nothing was moved, what is there was replaced
-)
+FLANKED_S = 4.0  # shorter than this and alike on both sides: nothing was moved, something was replaced
 AT_END_STEPS = 25
 ROUNDS = 4
 ALIKE = 0.3  # share of a song that is surely alike at the main offset
