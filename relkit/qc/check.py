@@ -52,7 +52,8 @@ def _pairs(pack: Pack, ear: Ear) -> Iterator[Job]:
                 yield partial(ear.lie, first, one)
     for edit, song in pack.dj_edits():
         if rules_lines.comparable(song, edit):
-            yield partial(ear.joins, song, edit, rules_clean.beat_s(pack))
+            beats = pack.sheet.bars.meter.beats_per_bar
+            yield partial(ear.joins, song, edit, rules_clean.beat_s(pack), beats)
     for clean, explicit in pack.clean_pairs():
         if rules_lines.comparable(explicit, clean):
             yield partial(ear.lie, explicit, clean)

@@ -186,16 +186,20 @@ class Ear:
         )
         return pairs.Difference(**found)
 
-    def joins(self, song: Bounce, edit: Bounce, beat_s: float | None) -> Joins:
+    def joins(self, song: Bounce, edit: Bounce, beat_s: float | None, bar_beats: int) -> Joins:
         """Return how a DJ edit holds its song."""
         from relkit.qc import joins
 
         lie = self.lie(song, edit)
         found = self._asked(
-            f"{joins.VERSION} {beat_s}",
+            f"{joins.VERSION} {beat_s} {bar_beats}",
             (song, edit),
             lambda: joins.joins(
-                self.recording(song), self.recording(edit), song.sound.sample_rate_hz, lie, beat_s
+                self.recording(song),
+                self.recording(edit),
+                song.sound.sample_rate_hz,
+                lie,
+                (beat_s, bar_beats),
             ),
         )
         return joins.Joins(**found)

@@ -47,6 +47,7 @@ CLICK_S, CLICK_AROUND_S, CLICK_ALONE_S = 0.03, 2.0, 0.002
 CLICK_LEAST, MOST_CLICK = 0.3, 999.0
 QUIET_DB = -80.0
 LEAST_RISE_DB = 0.1  # standard deviation of what levels rise by in 10 ms: less is no stroke
+SILENT_RATIO = 1e-3  # [energy] of a usual beat: 30 dB down there is silence between strokes anyway
 FIRST_DB = -14.0  # re the median beat of the intro: where its first beat begins
 
 Vector = npt.NDArray[np.float64]
@@ -60,8 +61,8 @@ class Part:
         start_s, end_s: of it.
         level_db, low_db: of each beat.
         pulse: how alike the onsets are a bar (four beats) later, 0 to 1 or below 0 by chance.
-        drop_db: by how much the beat at the join is softer than the median one.
-        gap_db: by how much the softest 0.1 s of that beat is softer than is usual for a beat.
+        drop_db: by how much the beat at the join is softer than is usual at its place in a bar.
+        gap_db: by how much the softest 0.1 s of that beat is softer than is usual there.
         click: steepest bend of the waveform at the join, over the mean one within 2 ms of it.
         join_s: where it meets the body.
     """
@@ -107,8 +108,13 @@ class Joins:
         return {name: Part(**part) for name, part in both.items() if part is not None}
 
 
-def joins(song: Recording, edit: Recording, rate_hz: int, how: Lie, beat_s: float | None) -> Joins:
-    """Find the song's body in a DJ edit and describe what is around it."""
+def joins(song: Recording, edit: Recording, rate_hz: int, how: Lie, grid: tuple[float | None, int]) -> Joins:
+    """Find the song's body in a DJ edit and describe what is around it.
+
+    Args:
+        how: the edit lies to the song.
+        grid: length of a beat [s], or None, and beats in a bar.
+    """
     import dataclasses
 
     if not how.alignable:
@@ -129,8 +135,8 @@ def joins(song: Recording, edit: Recording, rate_hz: int, how: Lie, beat_s: floa
         return Joins(False, how.offset_frames, 0.0, None, [], 0.0, None, None)
     start_s, end_s = max(0.0, offset_s), same[-1][1] / per_s
     low = _low_energies(edit, rate_hz, per_s, len(blocks.old))
-    beat = beat_s or BEAT_S
-    rows = _Rows(blocks.old, low, per_s, beat, (start_s, end_s))
+    beat = grid[0] or BEAT_S
+    rows = _Rows(blocks.old, low, per_s, (beat, grid[1]), (start_s, end_s))
     core = np.zeros(len(differs), bool)
     core[round((start_s + JOIN_S) * per_s) : max(0, round((end_s - JOIN_S) * per_s))] = True
     kept = core & audible & ~differs
@@ -160,9 +166,10 @@ class _Rows:
     """Levels of an edit in beats."""
 
     def __init__(
-        self, full: Vector, low: Vector, per_s: float, beat_s: float, body: tuple[float, float]
+        self, full: Vector, low: Vector, per_s: float, grid: tuple[float, int], body: tuple[float, float]
     ) -> None:
-        self._full, self._low, self._per_s, self._beat_s = full, low, per_s, beat_s
+        self._full, self._low, self._per_s = full, low, per_s
+        self._beat_s, self._bar_beats = grid
         self._body_full = self._median(full, *body)
         self._body_low = self._median(low, *body)
 
@@ -188,9 +195,7 @@ class _Rows:
         low = self._beats(self._low, first_s, first_s + count * self._beat_s)
         at = 0 if join_first else -1
         softest = np.array([self._softest(first_s + each * self._beat_s) for each in range(count)] or [1.0])
-        usual, usual_softest = (
-            max(float(np.median(one)), 1e-12) if len(one) else 1e-12 for one in (full, softest)
-        )
+        usual = max(float(np.median(full)), 1e-12) if count else 1e-12
         join_s = start_s if join_first else end_s
         return Part(
             start_s=start_s,
@@ -198,11 +203,21 @@ class _Rows:
             level_db=[_db(one, self._body_full) for one in full],
             low_db=[_db(one, self._body_low) for one in low],
             pulse=self._pulse(start_s, end_s),
-            drop_db=-_db(float(full[at]), usual) if count else 0.0,
-            gap_db=-_db(float(softest[at]), max(usual_softest, usual * 1e-3)) if count else 0.0,
+            drop_db=-_db(float(full[at]), self._usual(full, at)) if count else 0.0,
+            gap_db=self._gap(softest, at, usual) if count else 0.0,
             click=_click(edit, rate_hz, join_s),
             join_s=join_s,
         )
+
+    def _gap(self, softest: Vector, at: int, usual: float) -> float:
+        """Return how far a beat's softest moment falls below those of its like; 0 where these are silent."""
+        like = self._usual(softest, at)
+        return 0.0 if like < SILENT_RATIO * usual else -_db(float(softest[at]), like)
+
+    def _usual(self, beats: Vector, at: int) -> float:
+        """Return the median of the beats that stand where the first or last one stands in its bar."""
+        same = beats[:: self._bar_beats] if at == 0 else beats[::-1][:: self._bar_beats]
+        return max(float(np.median(same if len(same) > 2 else beats)), 1e-12)
 
     def _softest(self, start_s: float) -> float:
         """Return the softest 0.1 s of a beat."""

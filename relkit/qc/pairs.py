@@ -35,6 +35,7 @@ LIE_VERSION, DIFFERENCE_VERSION = "qc-lie-1", "qc-difference-1"  # go up when a 
 LAG_FRAMES = 1 << 15  # of a window that is asked on its own where it lies
 LAG_REACH = 1 << 12
 LAG_WINDOWS = 12
+AGREED = 0.6  # of the windows on one offset, to a frame: no drift
 MOVED_S, ENDS_SURE = 4, 0.6  # how far an end is looked for, and the share of it that must agree
 LAG_CLEAR = 12.0  # standard deviations; see ``relkit.measure.align``
 
@@ -74,7 +75,7 @@ class Lie:
     @property
     def drift_frames_per_s(self) -> float | None:
         """How fast the two come apart; None where too few windows are clear or no line fits them."""
-        if len(self.lags) < 4:
+        if len(self.lags) < 4 or self.confidence > AGREED:
             return None
         times, lags = np.array(self.lags).T
         slope, start = np.polyfit(times, lags, 1)

@@ -41,6 +41,7 @@ LOUD = 0.1  # [energy ratio] windows within 10 dB of the loudest make the word's
 # Reverb and echo of earlier words go on under a mute, and belong there: this far below them, and falling.
 ECHO_S, ECHO_DB, ECHO_FALL_DB_PER_S = 1.0, 6.0, 12.0
 SAME = 0.8  # of what is left, by energy, is the word's own waveform
+REPLACED = 0.6  # of the word's energy is there, and not by the word's waveform
 PLAIN = 0.5  # as loud as this re the word, it is no echo
 RAMP_WINDOWS, RAMP = 6, 1.15  # a fade at an edge: so many windows, each so much less than the one before
 BEFORE_S, AFTER_S = 0.15, 0.5  # how much of a word may stand before or behind its mute, to be told
@@ -122,7 +123,7 @@ def _shares(
         if each is not None
     ]
     count = (frames - size) // hop + 1
-    left, powers, trusted, alike = (np.zeros(count) for _ in range(4))
+    left, powers, trusted, alike, rests = (np.zeros(count) for _ in range(5))
     for window in range(count):
         part = slice(window * hop, window * hop + size)
         basis = np.stack([one[part].ravel() for one in signals[2:]]).astype(np.float64)
@@ -134,12 +135,16 @@ def _shares(
         )
         trusted[window], left[window] = before[0], after[0]
         rest = signals[1][part] - after[1:] @ basis[1:]
-        alike[window] = after[0] ** 2 * powers[window] / max(float(np.mean(np.square(rest))), 1e-20)
+        rests[window] = float(np.mean(np.square(rest)))
+        alike[window] = after[0] ** 2 * powers[window] / max(rests[window], 1e-20)
     loud = powers > VOICE_BELOW * powers.max()
     if not powers.max() > VOICE_LEAST * 1e-2 or not loud.any():
         return None
     usual = float(np.median(trusted[loud]))
     good = loud & (trusted > TRUST * usual) & (usual > 0)
+    loudness = float(np.sqrt(np.mean(np.square(trusted[good])))) if good.any() else 0.0
+    if rests.sum() > REPLACED * powers.sum() * loudness**2 and float(np.median(alike[loud])) < REPLACED:
+        return FLOOR_DB, start_s  # another sound in its place: played backwards, sung again, a tone
     ratio = np.where(good, np.abs(left / np.maximum(trusted, 1e-9)), 0.0)
     word = float(np.mean(powers[powers > LOUD * powers.max()]))
     share = _without_ramps(ratio) * np.sqrt(powers / word)

@@ -225,7 +225,7 @@ def word_in_dj_edit(pack: Pack, ear: Ear) -> Iterator[Odd]:
         if not edit.is_clean or not comparable(song, edit) or not versions:
             continue
         voice = pack.voice_of(song)
-        joined = ear.joins(song, edit, beat_s(pack))
+        joined = ear.joins(song, edit, beat_s(pack), pack.sheet.bars.meter.beats_per_bar)
         if voice is None or not comparable(voice, edit) or not joined.found:
             continue
         shift = ear.lie(versions[0].explicit, voice).offset_frames / voice.sound.sample_rate_hz

@@ -8,6 +8,7 @@ Not here: the measure (``joins``), removed words in the added bars (``rules_clea
 
 from __future__ import annotations
 
+import math
 import statistics
 from collections.abc import Iterator
 
@@ -33,7 +34,7 @@ def found(pack: Pack, ear: Ear) -> Iterator[tuple[Bounce, Bounce, Joins]]:
     """Yield every DJ edit with its song and how it holds it."""
     for edit, song in pack.dj_edits():
         if comparable(song, edit):
-            joins = ear.joins(song, edit, beat_s(pack))
+            joins = ear.joins(song, edit, beat_s(pack), pack.sheet.bars.meter.beats_per_bar)
             yield edit, song, joins
 
 
@@ -154,7 +155,7 @@ def dj_pulse(pack: Pack, ear: Ear) -> Iterator[Odd]:
         for name, part in joins.parts.items() if joins.found else ():
             place = (_at(pack, edit, joins, part.start_s, part.end_s),)
             bars = [
-                statistics.fmean(part.level_db[start : start + beats])
+                _together(part.level_db[start : start + beats])
                 for start in range(0, len(part.level_db) - beats + 1, beats)
             ]
             bars = bars or part.level_db
@@ -201,6 +202,11 @@ def dj_pulse(pack: Pack, ear: Ear) -> Iterator[Odd]:
                     places=place,
                     badness=-statistics.median(part.low_db),
                 )
+
+
+def _together(levels_db: list[float]) -> float:
+    """Return the level of some beats together: by energy, since a beat may be a rest [dB]."""
+    return 10 * math.log10(statistics.fmean(10 ** (level / 10) for level in levels_db))
 
 
 def _fade(name: str, bars: list[float]) -> float:

@@ -17,7 +17,7 @@ from relkit.qc.ear import Ear
 from relkit.qc.leaks import Leak
 from relkit.qc.pack import Bounce, Pack
 from relkit.qc.rule import Odd, rule
-from relkit.qc.rules_lines import comparable
+from relkit.qc.rules_lines import comparable, offset_of
 
 MOST = 5  # places in one finding
 STEADY_SHARE = 0.2  # of the file: no burst any more
@@ -48,8 +48,8 @@ def offset_between(pack: Pack, ear: Ear, of: Bounce, in_: Bounce) -> int:
     )
     if lead is None:
         return 0
-    lies = [ear.lie(lead, one) for one in (of, in_)]
-    return lies[1].offset_frames - lies[0].offset_frames if all(lie.alignable for lie in lies) else 0
+    first, second = (offset_of(pack, ear, lead, one) for one in (of, in_))
+    return 0 if first is None or second is None else second - first
 
 
 def _judged(pack: Pack, one: Bounce, found: Leak, what: str) -> Iterator[Odd]:

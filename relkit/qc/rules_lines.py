@@ -40,6 +40,24 @@ def members(pack: Pack) -> Iterator[tuple[Bounce, list[Bounce]]]:
             yield group[0], group[1:]
 
 
+def offset_of(pack: Pack, ear: Ear, first: Bounce, one: Bounce) -> int | None:
+    """Return how many frames later a version sounds than another; None where that cannot be told.
+
+    A clean acapella is compared with the explicit one, with which it has much more in common.
+    """
+    explicit = pack.explicit_of(one) if one.version.parts == "acapella" and one.is_clean else None
+    steps = [(first, one)]
+    if explicit is not None and comparable(first, explicit) and comparable(explicit, one):
+        steps = [(first, explicit), (explicit, one)]
+    offset = 0
+    for old, new in steps:
+        lie = ear.lie(old, new)
+        if not lie.alignable or lie.drift_frames_per_s is not None:
+            return None
+        offset += lie.offset_frames
+    return offset
+
+
 @rule(
     "not-lined-up",
     about="Do the versions of a length group start together, to the sample?",
@@ -53,9 +71,9 @@ def not_lined_up(pack: Pack, ear: Ear) -> Iterator[Odd]:
         offsets = {first.name: 0}
         for one in others:
             if comparable(first, one):
-                lie = ear.lie(first, one)
-                if lie.alignable and lie.drift_frames_per_s is None:
-                    offsets[one.name] = lie.offset_frames
+                at = offset_of(pack, ear, first, one)
+                if at is not None:
+                    offsets[one.name] = at
         counts = Counter(offsets.values())
         usual, number = counts.most_common(1)[0]
         usual = 0 if counts[0] == number else usual
@@ -159,7 +177,8 @@ def body_moves(pack: Pack, ear: Ear) -> Iterator[Odd]:
             if not comparable(first, one) or one.is_stem:
                 continue
             lie = ear.lie(first, one)
-            run = (_run(lie) or _end(first, lie)) if lie.alignable else None
+            alone = one.version.parts == "acapella"  # too little of it to tell an end by
+            run = (_run(lie) or (None if alone else _end(first, lie))) if lie.alignable else None
             if run is not None:
                 yield Odd(
                     "fail",

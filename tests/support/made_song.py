@@ -154,9 +154,9 @@ def parts(style: Style) -> Parts:
     frames = round((seconds_of(style, total) + style.ring_s) * RATE_HZ)
     drums, bass, chords, voice = (np.zeros((frames, 2)) for _ in range(4))
     kick_time = np.arange(round(0.25 * RATE_HZ)) / RATE_HZ
-    kick = np.sin(2 * np.pi * (50 * kick_time + 6 * (1 - np.exp(-kick_time / 0.02)))) * np.exp(
-        -kick_time / 0.09
-    )
+    kick = np.sin(
+        2 * np.pi * ((45 + 3 * (style.seed % 7)) * kick_time + 6 * (1 - np.exp(-kick_time / 0.02)))
+    ) * np.exp(-kick_time / 0.09)
     snare = rng.standard_normal(round(0.18 * RATE_HZ)) * np.exp(-np.arange(round(0.18 * RATE_HZ)) / 2200)
     hat = np.diff(rng.standard_normal(round(0.06 * RATE_HZ) + 1)) * np.exp(
         -np.arange(round(0.06 * RATE_HZ)) / 500
@@ -274,6 +274,9 @@ def dj_edit(made: Parts, body: Track, *, bars: int = 8, after: int | None = None
     pickup = round((style.first_s + style.pickup_beats * 60 / style.bpm) * RATE_HZ)
     start = len(intro) - pickup  # the first downbeat falls on the bar line
     end = start + round(seconds_of(style, style.bars * style.beats) * RATE_HZ)
+    seam = np.linspace(1, 0, 530)[:, None]
+    intro[len(intro) - len(seam) - pickup : len(intro) - pickup] *= seam
+    intro[len(intro) - pickup :] *= 0
     edit = np.zeros((max(end + len(outro), start + len(body)), 2))
     edit[: len(intro)] += intro
     edit[start : start + len(body)] += body

@@ -21,7 +21,7 @@ from relkit.qc.check import check
 from relkit.qc.ear import Ear, Sink
 from relkit.qc.findings import Finding
 from relkit.qc.heard import Hint
-from relkit.qc.pack import Bounce, Pack
+from relkit.qc.pack import Bounce, Odder, Pack
 from relkit.sheet import Sheet
 from relkit.store.cache import Cache
 from relkit.vocabulary.versions import WELL_KNOWN, Version
@@ -56,11 +56,11 @@ composers = ["Ostrel Vane"]
 
 [versions.explicit]
 file = "bounces/explicit.wav"
-isrc = "AAA993100001"
+isrc = "{isrcs[0]}"
 
 [versions.clean]
 file = "bounces/clean.wav"
-isrc = "AAA993100002"
+isrc = "{isrcs[1]}"
 """
 
 
@@ -104,18 +104,23 @@ class Made:
     key: str = "F# minor"
     has_cover: bool = True
     sheet_text: str | None = None
+    isrcs: tuple[str, str] = ("AAA993100001", "AAA993100002")
+    cover_odd: tuple[Odder, ...] = ()
 
     def sheet(self) -> Sheet:
         """Return the sheet."""
         text = self.sheet_text or SHEET.format(
-            facts=self.facts, bars=self.bars, limits=self.limits, key=self.key
+            facts=self.facts, bars=self.bars, limits=self.limits, key=self.key, isrcs=self.isrcs
         )
         return Sheet.parse(text)
 
     def pack(self) -> Pack:
         """Measure what a manifest holds, and return the pack."""
         return Pack(
-            tuple(self._bounce(version_id) for version_id in self.audio), self.sheet(), self.has_cover
+            tuple(self._bounce(version_id) for version_id in self.audio),
+            self.sheet(),
+            self.has_cover,
+            self.cover_odd,
         )
 
     def _bounce(self, version_id: str) -> Bounce:
