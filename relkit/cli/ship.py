@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -14,6 +15,7 @@ from relkit.errors import UsageError
 from relkit.filenames import shown
 
 if TYPE_CHECKING:
+    from relkit.release.remarks import Remark
     from relkit.release.ship import ShipReport
     from relkit.release.shipping import Preview, Round
 
@@ -130,10 +132,13 @@ def _one_way(names: list[str], to_kind: str | None, *, outdated: bool, only: lis
 
 
 def _print_round(made: Round, *, dry_run: bool) -> None:
+    told: set[Remark] = set()  # what is odd about the sheet is said once, not to everybody
     for report in made.shipped:
-        _print(report)
+        _print(replace(report, remarks=[each for each in report.remarks if each not in told]))
+        told.update(report.remarks)
     for preview in made.previews:
-        _print_preview(preview)
+        _print_preview(replace(preview, remarks=[each for each in preview.remarks if each not in told]))
+        told.update(preview.remarks)
     for fault in made.faults:
         tell(f"not {'for' if dry_run else 'shipped to'} {fault.recipient}: {fault.fault}", fault.hint)
     count = len(made.shipped) + len(made.previews)

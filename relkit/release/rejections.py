@@ -22,8 +22,7 @@ from relkit.manifest import ReplyRecord, ShippedRecord
 from relkit.release import ledger
 from relkit.release.ledger import Entry, Ledger
 from relkit.release.recipients import Recipient
-from relkit.release.workspace import VerifiedRevision, Workspace, read_held_package
-from relkit.store import revisions
+from relkit.release.workspace import VerifiedRevision, Workspace
 
 if TYPE_CHECKING:
     from relkit.release.remarks import Remark
@@ -138,13 +137,14 @@ def heard(
     from relkit.release.remarks import Remark
 
     found = Heard()
+    rejected: dict[str, VerifiedRevision] = {}
     for rejection in all_rejections(workspace, book):
         record = rejection.record
         answered = any(number <= source.manifest.revision for number in rejection.answered_by)
         is_theirs = record.recipient.id == somebody.id
         if not (answered or is_theirs or record.recipient.kind == somebody.kind):
             continue
-        for what in _unchanged(workspace, book, source, rejection, set(versions)):
+        for what in _unchanged(workspace, book, source, rejection, set(versions), rejected):
             by = f"rejection {rejection.number} by {shown(record.recipient.name)} ({shown(record.text)})"
             if answered:
                 found.findings.append(f"{what}: {by}, which this revision is said to answer")
@@ -161,9 +161,18 @@ def heard(
 
 
 def _unchanged(
-    workspace: Workspace, book: Ledger, source: VerifiedRevision, rejection: Rejection, going: set[str]
+    workspace: Workspace,
+    book: Ledger,
+    source: VerifiedRevision,
+    rejection: Rejection,
+    going: set[str],
+    known: dict[str, VerifiedRevision],
 ) -> Iterator[str]:
-    """Yield what of a shipment is as it was rejected."""
+    """Yield what of a shipment is as it was rejected.
+
+    Args:
+        known: revisions by their digests, as far as they were needed; added to.
+    """
     from relkit.release.unchanged import Passages
 
     record = rejection.record
@@ -171,7 +180,10 @@ def _unchanged(
     if shipped is None:
         return
     sent, entry = shipped
-    compared = Passages(workspace, _revision_of(workspace, sent, entry), source)
+    digest = _revision_of(workspace, sent, entry)
+    if digest not in known:
+        known[digest] = workspace.revision(digest)
+    compared = Passages(workspace, known[digest], source)
     if record.version is None or not record.places:
         asked = going.intersection(sent.versions if record.version is None else [record.version])
         same = [version for version in sent.versions if version in asked and compared.same_sound(version)]
@@ -183,15 +195,15 @@ def _unchanged(
             yield f"{still.version} sounds the same at {place_text(still.start_ms, still.end_ms)}"
 
 
-def _revision_of(workspace: Workspace, sent: ShippedRecord, entry: Entry) -> VerifiedRevision:
-    """Return the revision that a shipped package was built from."""
-    held = revisions.read(workspace.repository, entry.held.target)
-    if held.digest != sent.of:
+def _revision_of(workspace: Workspace, sent: ShippedRecord, entry: Entry) -> str:
+    """Return the digest of the revision that a shipped package was built from."""
+    package = workspace.package_manifest(entry.held.target)
+    if (package.release_id, package.revision) != (sent.release_id, sent.revision):
         raise DamagedError(
             f"shipment {sent.id[:8]} points to another package than it says",
             hint="Run relkit audit; restore .relkit from a copy.",
         )
-    return workspace.revision(read_held_package(held).of_revision)
+    return package.of_revision
 
 
 def place_text(start_ms: int, end_ms: int) -> str:

@@ -177,8 +177,10 @@ class _Overview:
             back = self._book.taken_back(entry)
             if back is None or not back.never_sent:
                 sent.setdefault(record.recipient.id, []).append((record, entry))
-        found = [self._holding(theirs) for theirs in sent.values()]
-        return sorted(found, key=lambda each: (each.shipped_on, each.shipment), reverse=True)
+        # The book is in order of day and time, so whoever got something last comes last in it.
+        last = {entry.held.digest: place for place, (_record, entry) in enumerate(self._book.shipments)}
+        newest_first = sorted(sent.values(), key=lambda theirs: last[theirs[-1][1].held.digest], reverse=True)
+        return [self._holding(theirs) for theirs in newest_first]
 
     def _holding(self, theirs: list[tuple[ShippedRecord, Entry]]) -> Holding:
         """Put together what one recipient holds, from all that they were sent, oldest first."""
