@@ -309,6 +309,7 @@ def _opened(path: Path) -> sqlite3.Connection:
     for attempt in range(2):
         try:
             path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+            path.touch(mode=0o600)  # it has names in it
             return _ready(sqlite3.connect(path, timeout=10))
         except (sqlite3.Error, OSError):
             if attempt == 0:

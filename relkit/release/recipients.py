@@ -167,7 +167,7 @@ class AddressBook:
         with FileLock(self._file.with_suffix(".lock")):
             rows = [_row(recipient) for recipient in change(self.everybody())]
             text = json.dumps({"format": 1, "recipients": rows}, indent=2, ensure_ascii=False)
-            files.replace(self._file, text.encode() + b"\n")
+            files.replace(self._file, text.encode() + b"\n", mode=0o600)  # addresses are personal data
 
 
 def _row(somebody: Recipient) -> dict[str, Any]:

@@ -34,10 +34,14 @@ def write_new(path: Path, data: bytes, *, mode: int) -> None:
     _sync_folder(path.parent)
 
 
-def replace(path: Path, data: bytes) -> None:
-    """Give a file new content, or make it; its permission bits stay, and a link to it stays a link."""
+def replace(path: Path, data: bytes, *, mode: int = 0o644) -> None:
+    """Give a file new content, or make it; its permission bits stay, and a link to it stays a link.
+
+    Args:
+        mode: permission bits of a file that is made.
+    """
     real = path.resolve()
-    part = _write_part(real, data, 0o644)
+    part = _write_part(real, data, mode)
     try:
         if real.exists():
             part.chmod(stat.S_IMODE(real.stat().st_mode))
