@@ -5,9 +5,9 @@
 Renders the song, then plays what happens to it with the real ``relkit`` command:
 a first pack goes to a club DJ (recorded for a day last month, when it went out)
 and to a radio station; the station hears one word too many; a new clean edit is
-bounced, compared and sent; and what the DJ got last month is laid on the table
-again and proved to be the same to the byte. Every step is checked, and the
-first that does not hold ends the story with an error.
+bounced, compared and sent; a remixer and an arena get theirs; and what the DJ got
+last month is laid on the table again and proved to be the same to the byte. Every
+step is checked, and the first that does not hold ends the story with an error.
 
 The key, address book and release all lie in the output folder; nothing of the
 user's own is touched. The folder is emptied first, if an earlier story made it.
@@ -23,6 +23,7 @@ import filecmp
 import os
 import shlex
 import shutil
+import struct
 import subprocess
 import sys
 import time
@@ -114,6 +115,12 @@ def bounced(paths: Mapping[str, Path], folder: Path, versions: Sequence[str]) ->
     return [Path(shutil.move(paths[version], folder / _AS_BOUNCED[version])) for version in versions]
 
 
+def rate_and_depth(path: Path) -> tuple[int, int]:
+    """Return sample rate [Hz] and bits of a WAV whose format comes first, as it does in packages."""
+    head = path.read_bytes()[:44]
+    return struct.unpack_from("<I", head, 24)[0], struct.unpack_from("<H", head, 34)[0]
+
+
 def last_month(today: dt.date) -> str:
     """Return the 20th of last month as relkit takes a day."""
     return (today.replace(day=1) - dt.timedelta(days=1)).replace(day=20).isoformat()
@@ -186,6 +193,15 @@ def tell(out: Path, seconds_limit: float | None = None) -> None:
         "ship", scenario.RADIO_STATION, "--zip", "--channel", "link", "--to", out / "link, second", "--note",
         "answers their call",
     )  # fmt: skip
+    say("A remixer gets the bounces' own samples, an arena what its desk runs at.")
+    for somebody, kind in ((scenario.REMIXER, "remixer"), (scenario.ARENA, "arena")):
+        story.relkit("ship", somebody, "--kind", kind, "--to", out / kind)
+    (remix,), (arena,) = (list((out / kind).glob("*/WAV")) for kind in ("remixer", "arena"))
+    require(len(list(remix.iterdir())) == len(render.VERSIONS), "the remixer has every version as WAV")
+    require(
+        all(rate_and_depth(path) == (48_000, 24) for path in arena.iterdir()),
+        "the arena's WAVs have 48 kHz and 24 bit",
+    )
 
     say(f"What exactly did {scenario.CLUB_DJ} get last month?")
     story.relkit("checkout", "--sent-to", scenario.CLUB_DJ, "--on", day, "--to", out / "again")

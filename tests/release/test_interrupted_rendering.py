@@ -94,7 +94,7 @@ def test_ctrl_c_while_encoding(command: Command) -> None:
     assert child.returncode == 130, err
     assert b"interrupted" in err
     assert (
-        time.monotonic() - asked[1] < 5
+        time.monotonic() - asked < 10  # generous: a busy machine takes a while to come round to it
     )  # the MP3s take longer, on any machine and on a busy one all the more
     assert recorded(command.folder) == before
 
@@ -160,6 +160,8 @@ def test_only_one_fault_is_told_and_it_is_the_first(
         return real(read, converter, target, out)
 
     monkeypatch.setattr(making, "_mp3", failing)
-    with started(tmp_path / "release", home, sheet, bounces) as release:
-        with pytest.raises(OSError, match="the short one"):
-            release.ship("Ixby", kind="club-dj", formats=["mp3"])
+    with (
+        started(tmp_path / "release", home, sheet, bounces) as release,
+        pytest.raises(OSError, match="the short one"),
+    ):
+        release.ship("Ixby", kind="club-dj", formats=["mp3"])
