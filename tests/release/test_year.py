@@ -157,6 +157,9 @@ class Year:
             monkeypatch.setattr(f"relkit.release.{module}.now", lambda: self.moment)
         for module in ("ship", "replies"):
             monkeypatch.setattr(f"relkit.release.{module}.date", Today)
+        # A few hundred frames of noise are no music; rules about packs are tested where they are.
+        monkeypatch.setattr("relkit.release.quality.check", lambda *_: None)
+        monkeypatch.setattr("relkit.release.quality.stops", lambda *_: [])
         self._today: Callable[[], date] = Today.today
 
     def later(self) -> None:
