@@ -72,7 +72,7 @@ class Ear:
         opener: gives the samples of a bounce.
         cache: where answers are remembered.
         hint: what is declared of the song.
-        lead: name of the bounce of which tempo and key are asked.
+        lead: identity of the sound of which tempo and key are asked; another file may have it, too.
     """
 
     def __init__(self, opener: Opener, cache: Cache, hint: Hint, lead: str | None) -> None:
@@ -126,7 +126,7 @@ class Ear:
         return f"{heard.VERSION} {bounce.sound.identity} {said}".encode()
 
     def _hint_for(self, bounce: Bounce) -> Hint | None:
-        return self._hint if bounce.name == self._lead else None
+        return self._hint if bounce.sound.identity == self._lead else None
 
     def _decode(self, bounce: Bounce) -> Spooled:
         """Decode a bounce, hear it unless that is remembered, and keep its samples."""

@@ -146,7 +146,9 @@ def check(workspace: Workspace, revision: VerifiedRevision, book: Ledger) -> Qua
             read_samples(repository, stored, sink)
 
     lead = pack.lead
-    with Ear(opened, workspace.cache, Hint(*tempo_of(sheet.bars)), lead.name if lead else None) as ear:
+    with Ear(
+        opened, workspace.cache, Hint(*tempo_of(sheet.bars)), lead.sound.identity if lead else None
+    ) as ear:
         findings = check_pack(pack, ear)
     return QualityReport(
         revision=revision.manifest.revision,

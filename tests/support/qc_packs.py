@@ -156,7 +156,7 @@ def heard_findings(pack: Pack, audio: Mapping[str, Samples], cache: Cache) -> tu
             sink(samples[start : start + WINDOW_FRAMES])
 
     lead = pack.lead
-    with Ear(opened, cache, hint_of(pack.sheet), lead.name if lead else None) as ear:
+    with Ear(opened, cache, hint_of(pack.sheet), lead.sound.identity if lead else None) as ear:
         return check(pack, ear), ear.decoded
 
 
