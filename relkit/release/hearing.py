@@ -62,6 +62,8 @@ class Heard:
         residual_dbfs: level of what is different everywhere; None if nothing is.
         old_bits, new_bits: depth that the samples really have; None for floating point.
         exact: whether all samples outside of regions and their tails are the same.
+        rate_hz: of the old bounce.
+        overview: of what was changed throughout: a figure with its unit in its name, before and now.
     """
 
     verdicts: tuple[str, ...]
@@ -73,6 +75,7 @@ class Heard:
     new_bits: int | None
     exact: bool
     rate_hz: int
+    overview: tuple[tuple[str, float | None, float | None], ...] = ()
     regions: tuple[Region, ...] = field(default_factory=tuple)
 
 
@@ -82,14 +85,14 @@ def hear(
     new: tuple[FileEntry, Recording],
     instrumental: Recording | None = None,
 ) -> Heard | None:
-    """Compare two bounces; None where they have different sample rates or none that can be read.
+    """Compare two bounces; None where one of them has no samples that can be read.
 
     Args:
         workspace: whose memory is used; None for loose files.
         instrumental: of the new side; asked what sounds where something was changed.
     """
     rates = [fmt.rate_hz for entry, _recording in (old, new) if (fmt := pcm_of(entry))]
-    if len(rates) < 2 or rates[0] != rates[1]:
+    if len(rates) < 2:
         return None
     identities = [entry.sound.identity if entry.sound else entry.sha256 for entry, _recording in (old, new)]
     key = f"{' '.join(identities)} {instrumental is not None}".encode()
@@ -98,7 +101,9 @@ def hear(
         return _from_document(json.loads(kept))
     from relkit.measure.comparison import compare
 
-    found = _heard(compare(old[1], new[1], rates[0]), rates[0], instrumental)
+    # At two rates, the frames of both are counted at the old one's; so is an instrumental at the new one's.
+    comparison = compare(old[1], new[1], rates[0], new_rate_hz=rates[1])
+    found = _heard(comparison, rates[0], instrumental if rates[0] == rates[1] else None)
     if workspace:
         workspace.cache.put(_KIND, [(key, json.dumps(asdict(found)).encode())])
     return found
@@ -115,7 +120,32 @@ def _heard(comparison: Comparison, rate_hz: int, instrumental: Recording | None)
         new_bits=comparison.new_bits,
         exact=comparison.exact,
         rate_hz=rate_hz,
+        overview=_overview(comparison),
         regions=tuple(_region(each, rate_hz, instrumental) for each in comparison.regions),
+    )
+
+
+def _overview(comparison: Comparison) -> tuple[tuple[str, float | None, float | None], ...]:
+    """Return how two masters differ as a whole; empty where most of them is the same."""
+    from relkit.measure.overview import BANDS_HZ
+
+    if comparison.overview is None:
+        return ()
+    old, new = comparison.overview
+    rows = [
+        ("loudness_lufs", old.levels.integrated_loudness_lufs, new.levels.integrated_loudness_lufs),
+        ("loudness_range_lu", old.levels.loudness_range_lu, new.levels.loudness_range_lu),
+        ("true_peak_dbtp", old.levels.true_peak_dbtp, new.levels.true_peak_dbtp),
+        ("peak_to_loudness_db", old.plr_db, new.plr_db),
+        ("stereo_width_db", old.width_db, new.width_db),
+        *(
+            (f"band_{band:g}_hz_db", before, now)
+            for band, before, now in zip(BANDS_HZ, old.bands_db, new.bands_db, strict=True)
+        ),
+    ]
+    return tuple(
+        (name, *(None if value is None else finite(value) for value in (before, now)))  # type: ignore[misc]
+        for name, before, now in rows
     )
 
 
@@ -154,5 +184,8 @@ def finite(value: float) -> float | None:
 
 def _from_document(document: dict[str, Any]) -> Heard:
     regions: Sequence[dict[str, Any]] = document.pop("regions")
+    overview = tuple(tuple(row) for row in document.pop("overview"))
     verdicts = tuple(document.pop("verdicts"))
-    return Heard(verdicts=verdicts, regions=tuple(Region(**each) for each in regions), **document)
+    return Heard(
+        verdicts=verdicts, overview=overview, regions=tuple(Region(**each) for each in regions), **document
+    )

@@ -24,6 +24,8 @@ _SENTENCES = {
     "another recording": "another recording: nothing of the one is in the other",
     "changed throughout": "changed throughout: mixed or mastered anew",
     "channels": "another number of channels",
+    "sample rate": "another sample rate",
+    "length": "longer or shorter by silence",
     "lossy": "one of them went through a lossy codec",
 }
 
@@ -107,6 +109,8 @@ def lines(report: DiffReport, row: Row) -> Iterator[str]:
         yield f"{shown(row.what)}: new audio that cannot be compared here"
         return
     yield f"{shown(row.what)}: {verdict(heard)}"
+    for name, before, now in heard.overview:
+        yield f"  {name.replace('_', ' '):<24}{_figure(before):>8} {_figure(now):>8}"
     if not heard.regions:
         return
     duration = row.new.sound.duration_s
@@ -128,6 +132,10 @@ def shared_lines(report: DiffReport) -> Iterator[str]:
                 f"{_first(change)}: NOT in {shown(version)}, which has the passage at "
                 f"{clock(start)} to {clock(end)}"
             )
+
+
+def _figure(value: float | None) -> str:
+    return "-" if value is None else f"{value:.1f}"
 
 
 def _first(change: SharedChange) -> str:
