@@ -1,7 +1,8 @@
 """One sound, made from a bounce in one pass: converted, encoded, measured.
 
 Converted frames are measured on their way; an MP3 is decoded again and measured
-as a player will hear it, because encoding moves the peaks.
+as a player will hear it, because encoding moves the peaks. That can wait until a
+core has nothing to encode.
 
 Not here: which sound (``relkit.pack.renditions``), where from and where to
 (``rendering``), the converter and encoders themselves (``relkit.audio``).
@@ -52,7 +53,7 @@ class Made:
 
 def make(
     read: Callable[[Sink], object], sound: PcmFormat, rendition: Rendition, seed: bytes, out: BinaryIO
-) -> Made:
+) -> Callable[[], Made]:
     """Make the sound of a rendition.
 
     Args:
@@ -61,6 +62,9 @@ def make(
         rendition: one that has a recipe.
         seed: 32 bytes that decide the dither.
         out: empty, readable and seekable.
+
+    Returns:
+        What does the rest, which may wait: it reads ``out`` and says what came of it.
 
     Raises:
         BadInputError: samples that cannot be converted.
@@ -71,10 +75,11 @@ def make(
     assert target is not None  # noqa: S101 - a recipe has a target
     converter = Converter(sound, target, seed)
     if rendition.folder == "MP3":
-        made = _mp3(read, converter, target, out)
-    else:
-        made = _pcm(read, converter, target, out, flac=rendition.folder == "FLAC")
-    return replace(made, clipped=converter.clipped, over_db=converter.over_db)
+        _mp3(read, converter, target, out)
+        return lambda: _heard(out, target)
+    made = _pcm(read, converter, target, out, flac=rendition.folder == "FLAC")
+    made = replace(made, clipped=converter.clipped, over_db=converter.over_db)
+    return lambda: made
 
 
 def _pcm(
@@ -117,15 +122,21 @@ def _pcm(
     return Made(0, size, facts, converted_with())
 
 
-def _mp3(read: Callable[[Sink], object], converter: Any, target: PcmFormat, out: BinaryIO) -> Made:
-    """Encode, then decode and measure."""
+def _mp3(read: Callable[[Sink], object], converter: Any, target: PcmFormat, out: BinaryIO) -> None:
+    """Encode. Nothing is clipped: what goes into the encoder is as wide as the bounce, or float."""
     from relkit.audio import encoding
-    from relkit.audio.container import read_container
-    from relkit.audio.decoding import mp3_samples
 
     with encoding.Mp3Writer(out, target) as writer:
         read(lambda block: writer.write(converter.feed(block)))
         writer.write(converter.finish())
+
+
+def _heard(out: BinaryIO, target: PcmFormat) -> Made:
+    """Decode an MP3 and measure it."""
+    from relkit.audio import encoding
+    from relkit.audio.container import read_container
+    from relkit.audio.decoding import mp3_samples
+
     size = out.seek(0, 2)
     out.seek(0)
     container: Container = read_container(out, size)

@@ -15,16 +15,16 @@ import hashlib
 import os
 import tempfile
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import CancelledError, Future, ThreadPoolExecutor
-from contextlib import ExitStack, closing
+from contextlib import ExitStack, closing, contextmanager
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, BinaryIO, Self
 
 from relkit.manifest import FileEntry, SoundFacts
 from relkit.pack.renditions import Rendition
 from relkit.release.derived import Derivatives, StoredFile
-from relkit.release.making import make
+from relkit.release.making import Made, make
 from relkit.release.stored_audio import Sink, pcm_of, read_audio, size_of
 from relkit.release.workspace import STORE, Workspace
 from relkit.store import restoring
@@ -130,7 +130,7 @@ class Renderer:
     ) -> None:
         self._workspace = workspace
         self._derivatives = derivatives
-        self._sounds: dict[tuple[str, str], Sound | Future[Sound]] = {}
+        self._sounds: dict[tuple[str, str], Sound | Future[Future[Sound]]] = {}
         self._turns: dict[tuple[str, str], int] = {}
         self._tally = _Tally(progress)
         self._pool = ThreadPoolExecutor(_AT_ONCE, "relkit-render")
@@ -181,7 +181,7 @@ class Renderer:
         if isinstance(found, Sound):
             return found
         try:
-            return found.result()
+            return found.result().result()
         except (_StoppedError, CancelledError):
             if self._tally.fault is None:
                 raise
@@ -231,16 +231,38 @@ class Renderer:
         file = tempfile.TemporaryFile(dir=self._workspace.inside)  # noqa: SIM115 - closed with the renderer
         return self._files.enter_context(file)
 
-    def _made(self, job: Job, out: BinaryIO) -> Sound:
-        """Make one sound; what goes wrong stops the others, too."""
+    def _made(self, job: Job, out: BinaryIO) -> Future[Sound]:
+        """Make one sound, and line up behind all others that are to be made for what can wait."""
+        with self._stopping_others():
+            rest = self._make(job, out)
+            return self._pool.submit(self._completed, rest, out)
+
+    def _completed(self, rest: Callable[[], Made], out: BinaryIO) -> Sound:
+        """Do what could wait."""
+        with self._stopping_others():
+            self._tally.add(0)
+            made = rest()
+        return Sound(
+            lambda sink: _copy(out, made.start, made.size_bytes, sink),
+            made.size_bytes,
+            made.facts,
+            made.made_with,
+            prefix=made.prefix,
+            clipped=made.clipped,
+            over_db=made.over_db,
+        )
+
+    @contextmanager
+    def _stopping_others(self) -> Iterator[None]:
+        """What goes wrong with one sound stops the others, too."""
         try:
-            return self._make(job, out)
+            yield
         except BaseException as error:
             if not isinstance(error, _StoppedError):
                 self._tally.stop(error)
             raise
 
-    def _make(self, job: Job, out: BinaryIO) -> Sound:
+    def _make(self, job: Job, out: BinaryIO) -> Callable[[], Made]:
         """Make one sound; runs in a thread of its own, with a store of its own to read from."""
         stored = StoredFile(job.source, job.tree)
         fmt = pcm_of(job.source)
@@ -256,16 +278,7 @@ class Renderer:
 
                 read_audio(repository, stored, told)
 
-            made = make(read, fmt, job.rendition, seed, out)
-        return Sound(
-            lambda sink: _copy(out, made.start, made.size_bytes, sink),
-            made.size_bytes,
-            made.facts,
-            made.made_with,
-            prefix=made.prefix,
-            clipped=made.clipped,
-            over_db=made.over_db,
-        )
+            return make(read, fmt, job.rendition, seed, out)
 
 
 def _copy(out: BinaryIO, first: int, size_bytes: int, sink: Sink) -> None:

