@@ -74,10 +74,11 @@ def made_up(chance: random.Random, place: Path, shipments: int) -> tuple[list[Ho
     return held, shipments
 
 
-def fill(folder: Path, home: Home, releases: int, shipments: int) -> int:
-    """Make up releases, folders and rows, and return how many shipments that is."""
+def fill(folder: Path, home: Home, releases: int, shipments: int) -> tuple[int, str]:
+    """Make up releases, folders and rows; return how many shipments that is, and somebody's name."""
     chance = random.Random(releases)
     total = 0
+    held: list[Holding] = []
     with closing(Index(home.folder / "label-index.sqlite")) as index:
         for number in range(releases):
             place = folder / f"{number // 100:02}" / f"release {number:05}"
@@ -87,7 +88,7 @@ def fill(folder: Path, home: Home, releases: int, shipments: int) -> int:
             facts = (f"{number:032x}", "Ostrel Vane", f"Song {number}", 2, None)
             index.add(str(place), fingerprint(place), facts, held, names)
         index.save()
-    return total
+    return total, held[0].recipient
 
 
 def main() -> int:
@@ -102,7 +103,7 @@ def main() -> int:
         root = Path(work)
         tiny = full_history(root / "tiny")
         folder, home = root / "catalogue", tiny.home
-        total = fill(folder, home, wanted.releases, wanted.shipments)
+        total, somebody = fill(folder, home, wanted.releases, wanted.shipments)
         for number in range(wanted.real):
             shutil.copytree(tiny.folder, folder / "real" / f"{number:03}", symlinks=True)
         begun = time.perf_counter()
@@ -112,7 +113,8 @@ def main() -> int:
         print(f"{machine()}\n\nReading {wanted.real} real releases for the first time: {first_s:.2f} s\n")
         print("| question | answers | in a process [s] | as a command [s] |\n| --- | --- | --- | --- |")
         slowest = 0.0
-        for words, asked in _QUESTIONS.items():
+        questions = _QUESTIONS | {"one recipient, by name": {"recipient": somebody}}
+        for words, asked in questions.items():
             inside, outside = [], []
             for _ in range(wanted.runs):
                 begun = time.perf_counter()
@@ -128,7 +130,6 @@ def main() -> int:
 _QUESTIONS: dict[str, dict[str, object]] = {
     "everybody": {},
     "what is owed": {"outdated": True},
-    "one recipient, by name": {"recipient": "Recipient 77"},
     "a kind": {"kind": "club-dj"},
     "a version": {"version": "dj-clean"},
     "a stretch of days": {"since": "2026-01-01", "until": "2026-06-30"},
