@@ -407,7 +407,8 @@ def test_a_year(year: Year, tmp_path: Path) -> None:
         year.ask_who_holds_what()
         if step == "commit":
             year.ask_what_is_owed()
-        year.ask_what_was_sent()
+        if step != "reply":  # which changes nothing of it
+            year.ask_what_was_sent()
     year.ask_for_the_diary()
     assert (model.revision, len(model.sent), replies) == (REVISIONS, SHIPMENTS, REPLIES)
     assert {each.day[:4] for each in model.sent} == {"2026", "2027"}
