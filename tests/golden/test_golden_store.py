@@ -14,7 +14,7 @@ import pytest
 from relkit.release.api import Release, verify
 from relkit.release.home import Home
 from relkit.release.package_files import Form
-from relkit.store import restoring, revisions
+from relkit.store import records, restoring, revisions
 from relkit.store.layout import CODINGS
 from relkit.store.repository import REVISIONS, Repository
 from tests.support.stores import fsck, git
@@ -108,7 +108,12 @@ def test_it_has_every_coding_and_byte_order(golden: Golden) -> None:
     repository = Repository(golden.store)
     codings: set[str] = set()
     big_endian: set[str | None] = set()
-    for held in revisions.walk(repository, repository.ref(REVISIONS)):
+    packages = [
+        revisions.read(repository, records.read(repository, ref, tag).target)
+        for ref, tag in records.references(repository).items()
+        if ref.startswith("shipped/")
+    ]
+    for held in [*revisions.walk(repository, repository.ref(REVISIONS)), *packages]:
         for content in held.content.values():
             for part, chunk, _blob in restoring.read_layout(repository, content)[0].rows():
                 codings.add(chunk.coding)

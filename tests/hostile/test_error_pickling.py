@@ -90,7 +90,25 @@ def _fault() -> Any:
     return SheetFault(*[value_of(hint) for hint in typing.get_type_hints(SheetFault).values()])
 
 
-SPECIAL: dict[str, Any] = {"Entry": _entry, "PublicKey": _key, "SheetFault": _fault}
+def _gate() -> Any:
+    from relkit.manifest import Gate
+
+    return Gate(gate="embargo", findings=["the embargo lasts"])
+
+
+def _remark() -> Any:
+    from relkit.release.remarks import Remark
+
+    return Remark("something is odd", "Look at it.")
+
+
+SPECIAL: dict[str, Any] = {
+    "Entry": _entry,
+    "Gate": _gate,
+    "PublicKey": _key,
+    "Remark": _remark,
+    "SheetFault": _fault,
+}
 NAMES: dict[str, Any] = {}
 
 
