@@ -21,6 +21,7 @@ Not here: whether the files are right (``tests/release``), the store (``store``)
 
 from __future__ import annotations
 
+import os
 import sys
 from pathlib import Path
 
@@ -37,13 +38,14 @@ from statistics import median
 
 from tests.bench import encoder_alone
 from tests.bench.material import COVER, Pack, pack
-from tests.bench.report import Report, machine, megabytes, seconds, write
+from tests.bench.report import Report, Target, machine, megabytes, seconds, write
 from tests.bench.running import Spent, ready, relkit, run, size_of
 
 MOST_OF_ENCODER = 1.15  # first shipment over encoder
 MOST_A_SHIPMENT_BYTES = 4_000
 MOST_RETAG_BYTES = 40_000
 MORE_RECIPIENTS = 5
+BUSY = 1.4  # seven files on two cores leave one of them idle for an eighth of the time; that is 1.14
 SCRIPT = Path(encoder_alone.__file__).resolve()
 STEPS = {
     "encoder": "the encoder alone: seven MP3s",
@@ -137,6 +139,12 @@ def one_run(work: Path, files: Pack, found: Found) -> None:
     shipped("changed", "Label")
 
 
+def was_busy(encoder: list[Spent]) -> bool:
+    """Say whether the encoder had to wait for the cores: a ratio of times then means nothing."""
+    cores = os.cpu_count() or 2
+    return any(spent.wall_s * cores > BUSY * spent.cpu_s for spent in encoder)
+
+
 def bench(work: Path, kept: Path, seconds_limit: float | None, runs: int) -> Report:
     """Run everything and return the report."""
     report = Report()
@@ -163,7 +171,14 @@ def bench(work: Path, kept: Path, seconds_limit: float | None, runs: int) -> Rep
         "time": median(one.wall_s / other.wall_s for one, other in zip(first, encoder, strict=True)),
         "CPU": median(one.cpu_s / other.cpu_s for one, other in zip(first, encoder, strict=True)),
     }
-    report.at_most("first shipment over encoder", ratios["time"], MOST_OF_ENCODER, " x")
+    if was_busy(encoder):
+        report.targets.append(
+            Target(
+                "first shipment over encoder", "not told: busy machine", f"at most {MOST_OF_ENCODER} x", False
+            )
+        )
+    else:
+        report.at_most("first shipment over encoder", ratios["time"], MOST_OF_ENCODER, " x")
     report.at_most("one more recipient", max(found.added["more"]), MOST_A_SHIPMENT_BYTES, " bytes")
     report.at_most("new text in fourteen files", max(found.added["retagged"]), MOST_RETAG_BYTES, " bytes")
     report.text(
