@@ -121,7 +121,7 @@ def both_formats(
             ending,
             last_words,
             Timers(vocal_from_s=vocal_from_s),
-            made_by,
+            made_by=made_by,
         )
         for folder, measured, made_by in (("MP3", mp3, made), ("WAV", wav, ""))
     ]
