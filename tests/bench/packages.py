@@ -100,7 +100,7 @@ class Release:
         ready([path for path in self.folder.rglob("*.pack") if path.is_file()])
         spent = self.relkit(
             *("ship", somebody, "--kind", "label", "--format", "mp3", "--format", "wav"),
-            *("--to", self.work / "sent"),
+            *("--to", self.work / "sent", "--despite", "a benchmark: a short song has silent versions"),
         )
         shutil.rmtree(self.work / "sent")
         return spent, self.store_bytes() - before
