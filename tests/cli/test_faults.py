@@ -46,7 +46,7 @@ def called(relkit: Command, monkeypatch: pytest.MonkeyPatch, capsys: pytest.Capt
 USAGE = [
     (["frobnicate"], "frobnicate", "relkit --help"),
     (["--frobnicate"], "--frobnicate", "relkit --help"),
-    (["ship"], "recipient", "relkit ship --help"),
+    (["ship"], "to whom", "--to-kind"),
     (["new", "x", "--artist", "A"], "--title", "relkit new --help"),
     (["history", "--limit", "0"], "limit", "relkit history --help"),
     (["history", "--limit", "many"], "integer", "relkit history --help"),
@@ -377,7 +377,7 @@ def test_a_mistake_of_our_own(relkit: Command) -> None:
     """No trace on the terminal; it is kept in a file that is named."""
     script = (
         "import relkit.release.history as module\n"
-        "module.history = lambda *_: 1 / 0\n"
+        "module.history = lambda *_, **__: 1 / 0\n"
         "from relkit.cli import main\nmain()\n"
     )
     done = subprocess.run(

@@ -70,7 +70,12 @@ def test_json_of_a_damaged_package_is_one_document(tiny: Tiny) -> None:
     (package / SIGNATURE).unlink()
     done = relkit(tiny.root / "home", "verify", "--json", str(package))
     assert done.returncode == 4
-    assert json.loads(done.stdout) == {"bad": {}, "missing": [SIGNATURE], "extra": ["more.txt"]}
+    assert json.loads(done.stdout) == {
+        "bad": {},
+        "missing": [SIGNATURE],
+        "extra": ["more.txt"],
+        "trace": None,
+    }
 
 
 def bad_names(tiny: Tiny, package: Path) -> set[str]:

@@ -302,8 +302,9 @@ def test_a_broken_cover(committed: Release, home: Home) -> None:
     written(committed.folder / "artwork/cover.png", b"\x89PNG\r\n\x1a\nnothing behind it")
     committed.commit()
     before = state(committed.folder)
-    with pytest.raises(Exception, match="artwork cannot be used") as caught:
-        committed.ship("Ixby Marrowlet", kind="club-dj")
-    assert getattr(caught.value, "exit_code", None) == 3
+    for despite, code in ((None, 1), ("the cover is for later", 3)):  # quality stops it, and then the cover
+        with pytest.raises(Exception, match="artwork cannot be used") as caught:
+            committed.ship("Ixby Marrowlet", kind="club-dj", despite=despite)
+        assert getattr(caught.value, "exit_code", None) == code
     assert state(committed.folder) == before
     assert not (home.folder / "recipients.json").exists()

@@ -69,9 +69,9 @@ ODD = [
         "301 BPM is unusual",
     ),
     ('"2031 Tailrace', '"20315 Tailrace', "copyright-without-year", "warn", 4, "has no year"),
-    ('Weir"\ncomp', 'Weir [Explicit]"\ncomp', "title-explicit", "warn", 2, "marked explicit"),
-    ('Weir"\ncomp', 'Weir (Explicit Version)"\ncomp', "title-explicit", "warn", 2, "marked explicit"),
-    ('Weir"\ncomp', 'W**r"\ncomp', "title-explicit", "warn", 2, "marked explicit"),
+    ('Weir"\ncomp', 'Weir [Explicit]"\ncomp', "title-explicit", "warn", 2, "is explicit, and clean"),
+    ('Weir"\ncomp', 'Weir (Explicit Version)"\ncomp', "title-explicit", "warn", 2, "is explicit, and clean"),
+    ('Weir"\ncomp', 'W**r"\ncomp', "title-explicit", "warn", 2, "is explicit, and clean"),
     (
         'Weir"\ncomp',
         'W [Explicit]"\nclean_title = "W"\ncomp',
@@ -82,7 +82,7 @@ ODD = [
     ),
     ('Weir"\ncomp', 'Weir (Clean)"\ncomp', "version-in-title", "warn", 2, 'names a version, "Clean"'),
     ('Weir"\ncomp', 'Weir - Radio Edit"\ncomp', "version-in-title", "warn", 2, '"Radio Edit"'),
-    ('Weir"\ncomp', 'Weir [DJ Intro Dirty]"\ncomp', "title-explicit", "warn", 2, "marked explicit"),
+    ('Weir"\ncomp', 'Weir [DJ Intro Dirty]"\ncomp', "title-explicit", "warn", 2, "is explicit, and clean"),
     (
         'Weir"\ncomp',
         'W"\nclean_title = "W [Explicit]"\ncomp',
