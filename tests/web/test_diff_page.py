@@ -11,6 +11,7 @@ import re
 from html import escape, unescape
 from html.parser import HTMLParser
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -118,6 +119,7 @@ def test_text_can_be_read(colours: dict[str, str], ink: str) -> None:
 
 
 PROBE = """
+setInterval(() => {}, 1);
 addEventListener("load", async () => {
   const page = document.querySelector("iframe").contentDocument;
   const clips = [...page.querySelectorAll("audio")];
@@ -149,12 +151,26 @@ def test_a_browser_shows_and_plays_it(tmp_path: Path) -> None:
     )
     outer = tmp_path / "outer.html"
     outer.write_text(f"<!DOCTYPE html><meta charset=utf-8><body>{frame}<script>{PROBE}</script>", "utf-8")
-    done = chromium("--virtual-time-budget=60000", "--dump-dom", outer.as_uri(), folder=tmp_path)
-    assert "CONSOLE" not in done.stderr
-    body = re.search(r"<body>(.*)</body>", done.stdout, re.DOTALL)
-    assert body is not None
-    found = json.loads(unescape(body[1]))
+    found = probed(outer, tmp_path)
     assert found["lengths"] == [pytest.approx(1.0, abs=0.1)] * 2
     assert found["scrolls_to"] <= found["wide"]
     assert found["titled"]
     assert found["labelled"]
+
+
+def probed(page: Path, folder: Path) -> dict[str, Any]:
+    """Return what the probe wrote.
+
+    The browser's own clock does not wait for clips to load: it runs through its budget, which the
+    probe's interval only slows down. On a busy machine the clips may lose; then it is asked again.
+    """
+    for attempt in range(1, 6):
+        budget_ms = 60_000 * attempt
+        done = chromium(f"--virtual-time-budget={budget_ms}", "--dump-dom", page.as_uri(), folder=folder)
+        assert "CONSOLE" not in done.stderr
+        body = re.search(r"<body>(.*)</body>", done.stdout, re.DOTALL)
+        assert body is not None
+        if body[1].startswith("{"):
+            found: dict[str, Any] = json.loads(unescape(body[1]))
+            return found
+    raise AssertionError("the probe never came to its end")
